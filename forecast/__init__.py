@@ -1,0 +1,1 @@
+"""What will happen: how much water, until when, and how sure that is."""

@@ -1,0 +1,1 @@
+"""The pure model: no I/O, no clock, no global state."""

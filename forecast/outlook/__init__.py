@@ -1,0 +1,1 @@
+"""Rain and sun to come, as an ensemble."""

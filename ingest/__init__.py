@@ -1,0 +1,1 @@
+"""What stands at a site, what it says, and where that is kept."""

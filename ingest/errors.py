@@ -1,0 +1,76 @@
+"""Every error that this project raises on purpose.
+
+    UllageError
+    ├── SiteFileError        a site description is wrong; lists every problem at once
+    ├── SettingsError        an option or environment variable is wrong
+    ├── PayloadError         one message from a device cannot be read
+    ├── RecordFileError      a rain record (CSV) is wrong; names the row
+    ├── BrokerError          the bundled broker cannot be started or has stopped
+    ├── StoreError           readings or records cannot be kept
+    │   ├── StoreUnavailable     not now: keep the message unacknowledged and try again
+    │   └── StoreCorrupt         not ever: stop and let a person look
+    └── ForecastUnavailable  there is not enough to say anything; says what is missing
+
+Anything else that escapes is a bug.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class UllageError(Exception):
+    """Root of the tree. The text is written for the person who has to act on it."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong in a file: where, what stands there, what was expected."""
+
+    key: str
+    value: str
+    expected: str
+
+    def __str__(self) -> str:
+        return f"{self.key} = {self.value}: expected {self.expected}"
+
+
+class SiteFileError(UllageError):
+    """A site description that cannot be used, with all its problems."""
+
+    def __init__(self, file: str, problems: list[Problem]) -> None:
+        self.file = file
+        self.problems = problems
+        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+
+
+class SettingsError(UllageError):
+    """A setting that cannot be used: its name, its value and what was expected."""
+
+
+class PayloadError(UllageError):
+    """A message that cannot be read. The text goes to the rejects table."""
+
+
+class RecordFileError(UllageError):
+    """A rain record that cannot be used; names the file, the row and the remedy."""
+
+
+class BrokerError(UllageError):
+    """The bundled broker did not start, or has stopped."""
+
+
+class StoreError(UllageError):
+    """Readings or records cannot be kept."""
+
+
+class StoreUnavailable(StoreError):
+    """The store cannot take or give anything now; trying again later may help."""
+
+
+class StoreCorrupt(StoreError):
+    """The store is damaged; trying again will not help."""
+
+
+class ForecastUnavailable(UllageError):
+    """No forecast can be made; the text says which input is missing or too old."""

@@ -1,0 +1,183 @@
+"""Load a site file, and say everything that is wrong with it at once."""
+
+from __future__ import annotations
+
+import tomllib
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from ingest.errors import Problem, SiteFileError
+from ingest.reading import quantity_of
+from ingest.site import Site
+
+_PARTS_WITH_ID = ("roof", "tank", "draw", "upkeep")
+#: Which keys of which part name a tank.
+_NAMES_A_TANK = (("roof", "tank"), ("draw", "tank"), ("tank", "overflow_to"))
+
+
+def load_site(path: Path) -> Site:
+    """Read one site file (TOML). Raises SiteFileError with every problem found."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SiteFileError(str(path), [Problem("file", str(path), f"a readable file ({error.strerror})")]) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SiteFileError(str(path), [Problem("file", path.name, f"TOML in UTF-8 ({error})")]) from error
+    return parse_site(data, str(path))
+
+
+def parse_site(data: Mapping[str, Any], file: str) -> Site:
+    """Check a site description already read from TOML. Raises SiteFileError."""
+    problems: list[Problem] = []
+    site: Site | None = None
+    try:
+        site = Site.model_validate(data)
+    except ValidationError as error:
+        problems += [_explain(detail, data) for detail in error.errors(include_url=False)]
+    problems += _cross_checks(data)
+    if problems or site is None:
+        raise SiteFileError(file, problems)
+    return site
+
+
+def load_sites(path: Path) -> dict[str, Site]:
+    """All sites of a folder (`*.toml`), or the one of a file, by id.
+
+    Raises SiteFileError with the problems of every file, or when two files share an id.
+    """
+    files = sorted(path.glob("*.toml")) if path.is_dir() else [path]
+    if not files:
+        raise SiteFileError(str(path), [Problem("folder", str(path), "at least one site file, NAME.toml")])
+    sites: dict[str, Site] = {}
+    problems: list[Problem] = []
+    for file in files:
+        try:
+            site = load_site(file)
+        except SiteFileError as error:
+            problems += [Problem(f"{file.name}: {p.key}", p.value, p.expected) for p in error.problems]
+            continue
+        if site.id in sites:
+            problems.append(Problem(f"{file.name}: id", repr(site.id), "an id that no other site file has"))
+        sites[site.id] = site
+    if problems:
+        raise SiteFileError(str(path), problems)
+    return sites
+
+
+def _explain(detail: ErrorDetails, data: Mapping[str, Any]) -> Problem:
+    """Turn pydantic's finding into key, value and what was expected."""
+    message = detail["msg"].removeprefix("Value error, ").removeprefix("Input should be ").removeprefix("a valid ")
+    match detail["type"]:
+        case "missing":
+            value, message = "nothing", "this key to be present"
+        case "extra_forbidden":
+            value, message = _shown(detail["input"]), "no such key: look for a spelling mistake"
+        case "string_pattern_mismatch":
+            value, message = _shown(detail["input"]), f"text of the form {detail['ctx']['pattern']}"
+        case "union_tag_not_found":
+            value, message = (
+                "nothing",
+                "a shape: vertical_cylinder, horizontal_cylinder, rectangular or strapping_table",
+            )
+        case "union_tag_invalid":
+            value, message = repr(detail["ctx"]["tag"]), f"one of {detail['ctx']['expected_tags']}"
+        case _:
+            value = _shown(detail["input"])
+    return Problem(_key_path(detail["loc"], data), value, message)
+
+
+def _key_path(location: tuple[int | str, ...], data: Mapping[str, Any]) -> str:
+    """`roof "bunkhouse" plan_area_m2` rather than `roof.0.plan_area_m2`."""
+    words: list[str] = []
+    here: Any = data
+    for step in location:
+        if isinstance(step, int):
+            here = here[step] if isinstance(here, list) and step < len(here) else None
+            name = here.get("id") if isinstance(here, dict) else None
+            words.append(f'"{name}"' if isinstance(name, str) else f"no. {step + 1}")
+        elif isinstance(here, dict) and here.get("shape") == step:
+            continue  # pydantic names the branch of the union it took: no key of the file
+        else:
+            words.append(step)
+            here = here.get(step) if isinstance(here, dict) else None
+    return " ".join(words) or "file"
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, dict):
+        return "this table"
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _cross_checks(data: Mapping[str, Any]) -> list[Problem]:
+    """What no single part can know: names that point to each other."""
+    return [*_repeated_ids(data), *_unknown_tanks(data), *_series(data), *_sensors(data), *_pumped(data)]
+
+
+def _tables(data: Mapping[str, Any], part: str) -> list[dict[str, Any]]:
+    tables = data.get(part)
+    return [table for table in tables if isinstance(table, dict)] if isinstance(tables, list) else []
+
+
+def _ids(data: Mapping[str, Any], part: str) -> list[str]:
+    return [table["id"] for table in _tables(data, part) if isinstance(table.get("id"), str)]
+
+
+def _repeated_ids(data: Mapping[str, Any]) -> Iterator[Problem]:
+    for part in _PARTS_WITH_ID:
+        for name, count in Counter(_ids(data, part)).items():
+            if count > 1:
+                yield Problem(f'{part} "{name}" id', repr(name), f"an id that only one {part} has")
+    sensors = Counter((table.get("device"), table.get("name")) for table in _tables(data, "sensor"))
+    for (device, name), count in sensors.items():
+        if count > 1:
+            yield Problem("sensor", f"{device}/{name}", "a device and name that only one sensor has")
+
+
+def _unknown_tanks(data: Mapping[str, Any]) -> Iterator[Problem]:
+    tanks = _ids(data, "tank")
+    for part, key in _NAMES_A_TANK:
+        for table in _tables(data, part):
+            named = table.get(key)
+            if isinstance(named, str) and named not in tanks:
+                yield Problem(f'{part} "{table.get("id")}" {key}', repr(named), f"the id of a tank: {', '.join(tanks)}")
+
+
+def _series(data: Mapping[str, Any]) -> Iterator[Problem]:
+    """Tanks in series stand in the order in which the water passes them."""
+    seen: set[str] = set()
+    for table in _tables(data, "tank"):
+        name, following = table.get("id"), table.get("overflow_to")
+        if isinstance(name, str):
+            seen.add(name)
+        if isinstance(following, str) and following in seen:
+            yield Problem(f'tank "{name}" overflow_to', repr(following), "a tank that stands further down in the file")
+
+
+def _sensors(data: Mapping[str, Any]) -> Iterator[Problem]:
+    for table in _tables(data, "sensor"):
+        measures = table.get("measures")
+        if not isinstance(measures, str):
+            continue
+        try:
+            quantity, owner = quantity_of(measures)
+        except ValueError:
+            continue  # reported already, with the list of what may be measured
+        part = quantity.pattern.partition(".")[0]
+        key = f"sensor {table.get('device')}/{table.get('name')} measures"
+        if owner is not None and owner not in _ids(data, part):
+            yield Problem(key, repr(measures), f"the id of a {part}: {', '.join(_ids(data, part)) or 'there is none'}")
+        elif owner is None and part in ("battery", "pump", "backup") and part not in data:
+            yield Problem(key, repr(measures), f"a [{part}] table in this file")
+
+
+def _pumped(data: Mapping[str, Any]) -> Iterator[Problem]:
+    for table in _tables(data, "draw"):
+        if table.get("feed") == "pumped" and "pump" not in data:
+            yield Problem(f'draw "{table.get("id")}" feed', "'pumped'", "a [pump] table with power_w and flow_l_min")

@@ -1,0 +1,1 @@
+"""Homes for readings and for records."""

@@ -1,0 +1,205 @@
+"""Records: forecasts, alarm transitions, notifications, and what people wrote down.
+
+Few and precious, unlike readings: SQLAlchemy Core over SQLite or PostgreSQL, one schema,
+migrated by Alembic. Everything is appended; a notification alone changes, from due to sent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import sqlalchemy as sa
+from sqlalchemy import exc
+
+from ingest.errors import StoreUnavailable
+from ingest.store.schema import forecast, migrate, notification, site_log, transition
+
+
+class Transition(NamedTuple):
+    """An alarm went from one state to another, why, and on what evidence.
+
+    alarm    which one: `TYPE` or `TYPE:PART`, such as `tank-low:main`
+    old, new `normal` or `active`
+    reason   one sentence with the figures behind it
+    """
+
+    site: str
+    alarm: str
+    time_ms: int
+    old: str
+    new: str
+    reason: str
+    id: int = 0
+
+
+class Notification(NamedTuple):
+    """One message to one channel about one transition; `tries` failed so far."""
+
+    id: int
+    transition: Transition
+    channel: str
+    tries: int
+
+
+class LogEntry(NamedTuple):
+    """What somebody did on site: kind `first-flush-emptied`, `backup-opened`, `backup-closed`, `upkeep`, `note`."""
+
+    site: str
+    time_ms: int
+    kind: str
+    part: str
+    who: str
+    note: str = ""
+
+
+class Records:
+    """The records store at an SQLAlchemy URL. Safe to share between threads.
+
+    Every method raises StoreUnavailable while the database cannot be used.
+    """
+
+    def __init__(self, url: str) -> None:
+        self._engine = sa.create_engine(url, pool_pre_ping=True)
+        if self._engine.dialect.name == "sqlite":
+            sa.event.listen(self._engine, "connect", _durable)
+        with _translated():
+            migrate(self._engine)
+
+    def put_forecast(self, site: str, issued_ms: int, document: bytes) -> None:
+        """Keep one issued forecast; issuing it twice at one instant keeps the first."""
+        row = {"site": site, "issued_ms": issued_ms, "document": document}
+        with _translated(), self._engine.begin() as connection:
+            known = sa.select(forecast.c.id).where(forecast.c.site == site, forecast.c.issued_ms == issued_ms)
+            if connection.execute(known).first() is None:
+                connection.execute(sa.insert(forecast).values(row))
+
+    def latest_forecast(self, site: str) -> bytes | None:
+        """The document of the newest forecast of a site."""
+        newest = sa.select(forecast.c.document).where(forecast.c.site == site)
+        with _translated(), self._engine.connect() as connection:
+            found = connection.execute(newest.order_by(forecast.c.issued_ms.desc()).limit(1)).scalar()
+        return None if found is None else bytes(found)
+
+    def forecasts(self, site: str, start_ms: int, end_ms: int) -> list[bytes]:
+        """The documents issued in `[start_ms, end_ms)`, oldest first."""
+        issued = forecast.c.issued_ms
+        wanted = sa.select(forecast.c.document).where(forecast.c.site == site, issued >= start_ms, issued < end_ms)
+        with _translated(), self._engine.connect() as connection:
+            return [bytes(row.document) for row in connection.execute(wanted.order_by(issued))]
+
+    def append_transitions(self, transitions: Sequence[Transition], channels: Sequence[str]) -> None:
+        """Append transitions and, in the same commit, one notification for each and each channel."""
+        with _translated(), self._engine.begin() as connection:
+            for entry in transitions:
+                row = entry._asdict()
+                del row["id"]
+                key = connection.execute(sa.insert(transition).values(row)).inserted_primary_key
+                due = [
+                    {"transition": key[0], "channel": channel, "tries": 0, "due_ms": entry.time_ms}
+                    for channel in channels
+                ]
+                if due:
+                    connection.execute(sa.insert(notification), due)
+
+    def transitions(
+        self, site: str | None = None, *, before_id: int | None = None, limit: int = 100
+    ) -> list[Transition]:
+        """Newest first; `before_id` continues a page."""
+        wanted = sa.select(transition).order_by(transition.c.id.desc()).limit(limit)
+        if site is not None:
+            wanted = wanted.where(transition.c.site == site)
+        if before_id is not None:
+            wanted = wanted.where(transition.c.id < before_id)
+        with _translated(), self._engine.connect() as connection:
+            return [_transition(row) for row in connection.execute(wanted)]
+
+    def last_transitions(self, site: str) -> dict[str, Transition]:
+        """The newest transition of each alarm of a site, by alarm."""
+        newest = sa.select(sa.func.max(transition.c.id)).where(transition.c.site == site).group_by(transition.c.alarm)
+        with _translated(), self._engine.connect() as connection:
+            rows = connection.execute(sa.select(transition).where(transition.c.id.in_(newest)))
+            return {row.alarm: _transition(row) for row in rows}
+
+    def due_notifications(self, now_ms: int, limit: int = 50) -> list[Notification]:
+        """Notifications not sent yet whose time has come, oldest first."""
+        wanted = (
+            sa.select(notification, transition)
+            .join_from(notification, transition, notification.c.transition == transition.c.id)
+            .where(notification.c.sent_ms.is_(None), notification.c.due_ms <= now_ms)
+            .order_by(notification.c.id)
+            .limit(limit)
+            .set_label_style(sa.LABEL_STYLE_TABLENAME_PLUS_COL)
+        )
+        with _translated(), self._engine.connect() as connection:
+            return [
+                Notification(
+                    row.notification_id,
+                    Transition(
+                        row.transition_site,
+                        row.transition_alarm,
+                        row.transition_time_ms,
+                        row.transition_old,
+                        row.transition_new,
+                        row.transition_reason,
+                        row.transition_id,
+                    ),
+                    row.notification_channel,
+                    row.notification_tries,
+                )
+                for row in connection.execute(wanted)
+            ]
+
+    def mark_sent(self, notification_id: int, now_ms: int) -> None:
+        """The receiver has it."""
+        self._update(notification_id, sent_ms=now_ms)
+
+    def mark_failed(self, notification_id: int, tries: int, due_ms: int) -> None:
+        """It failed for the `tries`-th time; try again at `due_ms`."""
+        self._update(notification_id, tries=tries, due_ms=due_ms)
+
+    def append_log(self, entry: LogEntry) -> None:
+        """Keep what somebody did on site."""
+        with _translated(), self._engine.begin() as connection:
+            connection.execute(sa.insert(site_log).values(entry._asdict()))
+
+    def log(self, site: str, start_ms: int, end_ms: int) -> list[LogEntry]:
+        """Entries in `[start_ms, end_ms)`, oldest first."""
+        wanted = sa.select(*[site_log.c[name] for name in LogEntry._fields]).where(
+            site_log.c.site == site, site_log.c.time_ms >= start_ms, site_log.c.time_ms < end_ms
+        )
+        with _translated(), self._engine.connect() as connection:
+            return [LogEntry(*row) for row in connection.execute(wanted.order_by(site_log.c.time_ms))]
+
+    def ping(self) -> None:
+        """Raise StoreUnavailable if the database cannot be used."""
+        with _translated(), self._engine.connect() as connection:
+            connection.execute(sa.select(1))
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    def _update(self, notification_id: int, **values: int) -> None:
+        with _translated(), self._engine.begin() as connection:
+            connection.execute(sa.update(notification).where(notification.c.id == notification_id).values(values))
+
+
+def _transition(row: Any) -> Transition:
+    return Transition(row.site, row.alarm, row.time_ms, row.old, row.new, row.reason, row.id)
+
+
+def _durable(connection: Any, _record: object) -> None:
+    """SQLite: readers beside the one writer, and a commit that is on disk when it returns."""
+    for pragma in ("journal_mode = WAL", "synchronous = FULL", "busy_timeout = 10000", "foreign_keys = ON"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+class _translated:
+    """Database errors that may pass become StoreUnavailable; mistakes of ours stay what they are."""
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, exc.OperationalError | exc.InterfaceError | exc.TimeoutError):
+            raise StoreUnavailable(f"the records store cannot be used: {error.__cause__ or error}") from error

@@ -1,0 +1,73 @@
+"""The tables of the records store, and their migration."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
+
+metadata = sa.MetaData()
+
+#: Rowids on SQLite must be INTEGER; PostgreSQL gets 64 bits.
+Key = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+
+forecast = sa.Table(
+    "forecast",
+    metadata,
+    sa.Column("id", Key, primary_key=True),
+    sa.Column("site", sa.String(40), nullable=False),
+    sa.Column("issued_ms", sa.BigInteger, nullable=False),
+    sa.Column("document", sa.LargeBinary, nullable=False),
+    sa.UniqueConstraint("site", "issued_ms", name="forecast_site_issued"),
+)
+
+transition = sa.Table(
+    "transition",
+    metadata,
+    sa.Column("id", Key, primary_key=True),
+    sa.Column("site", sa.String(40), nullable=False),
+    sa.Column("alarm", sa.String(100), nullable=False),
+    sa.Column("time_ms", sa.BigInteger, nullable=False),
+    sa.Column("old", sa.String(40), nullable=False),
+    sa.Column("new", sa.String(40), nullable=False),
+    sa.Column("reason", sa.Text, nullable=False),
+    sa.Index("transition_site_alarm", "site", "alarm", "id"),
+)
+
+notification = sa.Table(
+    "notification",
+    metadata,
+    sa.Column("id", Key, primary_key=True),
+    sa.Column("transition", Key, sa.ForeignKey("transition.id"), nullable=False),
+    sa.Column("channel", sa.String(100), nullable=False),
+    sa.Column("tries", sa.Integer, nullable=False),
+    sa.Column("due_ms", sa.BigInteger, nullable=False),
+    sa.Column("sent_ms", sa.BigInteger),
+    sa.UniqueConstraint("transition", "channel", name="notification_once"),
+    sa.Index("notification_due", "sent_ms", "due_ms"),
+)
+
+site_log = sa.Table(
+    "site_log",
+    metadata,
+    sa.Column("id", Key, primary_key=True),
+    sa.Column("site", sa.String(40), nullable=False),
+    sa.Column("time_ms", sa.BigInteger, nullable=False),
+    sa.Column("kind", sa.String(40), nullable=False),
+    sa.Column("part", sa.String(40), nullable=False),
+    sa.Column("who", sa.String(80), nullable=False),
+    sa.Column("note", sa.Text, nullable=False),
+    sa.Index("site_log_site_time", "site", "time_ms"),
+)
+
+
+def migrate(engine: sa.Engine) -> None:
+    """Bring the database up to this schema, from nothing or from any older one."""
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config.set_main_option("path_separator", "os")
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")

@@ -1,0 +1,1 @@
+"""A site that does not exist, finer than the model and independent of it."""
