@@ -5,6 +5,7 @@ Field names carry their units. A site is immutable; `ingest.sitefile` loads and 
 
 from __future__ import annotations
 
+import itertools
 from functools import cached_property
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
@@ -115,9 +116,7 @@ class StrappingTable(_Tank):
     @model_validator(mode="after")
     def _rising_and_long_enough(self) -> StrappingTable:
         rising = all(
-            low < high
-            for column in (self.levels_m, self.volumes_l)
-            for low, high in zip(column, column[1:], strict=False)
+            low < high for column in (self.levels_m, self.volumes_l) for low, high in itertools.pairwise(column)
         )
         if len(self.levels_m) != len(self.volumes_l) or not rising or self.levels_m[0] != 0:
             raise ValueError("as many levels_m as volumes_l, both rising, the first level 0")

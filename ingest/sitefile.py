@@ -135,9 +135,9 @@ def _repeated_ids(data: Mapping[str, Any]) -> Iterator[Problem]:
             if count > 1:
                 yield Problem(f'{part} "{name}" id', repr(name), f"an id that only one {part} has")
     sensors = Counter((table.get("device"), table.get("name")) for table in _tables(data, "sensor"))
-    for (device, name), count in sensors.items():
+    for (device, sensor), count in sensors.items():
         if count > 1:
-            yield Problem("sensor", f"{device}/{name}", "a device and name that only one sensor has")
+            yield Problem("sensor", f"{device}/{sensor}", "a device and name that only one sensor has")
 
 
 def _unknown_tanks(data: Mapping[str, Any]) -> Iterator[Problem]:

@@ -36,11 +36,11 @@ class Geometry:
     dead_l: float
     capacity_l: float
 
-    def volume_l(self, level_m: npt.ArrayLike) -> Floats:
+    def volume_l(self, level_m: float | Floats) -> Floats:
         """Volume at a level above the floor. [m] → [L]"""
         return np.asarray(np.interp(level_m, self.levels_m, self.volumes_l))
 
-    def level_m(self, volume_l: npt.ArrayLike) -> Floats:
+    def level_m(self, volume_l: float | Floats) -> Floats:
         """Level above the floor of a volume. [L] → [m]"""
         return np.asarray(np.interp(volume_l, self.volumes_l, self.levels_m))
 

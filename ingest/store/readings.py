@@ -22,7 +22,7 @@ class Bucket(NamedTuple):
 
     start_ms: int
     value: float
-    count: int
+    readings: int
 
 
 class ReadingStore(Protocol):

@@ -6,7 +6,8 @@ migrated by Alembic. Everything is appended; a notification alone changes, from 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
@@ -94,10 +95,9 @@ class Records:
             for entry in transitions:
                 row = entry._asdict()
                 del row["id"]
-                key = connection.execute(sa.insert(transition).values(row)).inserted_primary_key
+                key = connection.execute(sa.insert(transition).values(row).returning(transition.c.id)).scalar_one()
                 due = [
-                    {"transition": key[0], "channel": channel, "tries": 0, "due_ms": entry.time_ms}
-                    for channel in channels
+                    {"transition": key, "channel": channel, "tries": 0, "due_ms": entry.time_ms} for channel in channels
                 ]
                 if due:
                     connection.execute(sa.insert(notification), due)
@@ -195,11 +195,10 @@ def _durable(connection: Any, _record: object) -> None:
         connection.execute(f"PRAGMA {pragma}")
 
 
-class _translated:
+@contextmanager
+def _translated() -> Iterator[None]:
     """Database errors that may pass become StoreUnavailable; mistakes of ours stay what they are."""
-
-    def __enter__(self) -> None: ...
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, exc.OperationalError | exc.InterfaceError | exc.TimeoutError):
-            raise StoreUnavailable(f"the records store cannot be used: {error.__cause__ or error}") from error
+    try:
+        yield
+    except (exc.OperationalError, exc.InterfaceError, exc.TimeoutError) as error:
+        raise StoreUnavailable(f"the records store cannot be used: {error.__cause__ or error}") from error
