@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import shutil
 import socket
 import subprocess
@@ -85,7 +86,7 @@ def mosquitto_broker(tmp_path: Path) -> Iterator[RunningBroker]:
     for user in (COLLECTOR, DEVICE):
         subprocess.run(["mosquitto_passwd", "-b", str(passwords), user, f"{user}-secret"], check=True)
     (folder / "mosquitto.conf").write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\n"
+        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\n"
         f"persistence true\npersistence_location {folder}/\nautosave_interval 1\n"
         "max_inflight_messages 1000\nmax_queued_messages 1000000\nset_tcp_nodelay true\n"
     )

