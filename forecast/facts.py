@@ -1,0 +1,154 @@
+"""What is known of a site now, gathered from the readings store. No judgement beyond robust reading.
+
+The forecast is a pure function of these facts; everything that touches a store stands here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+from ingest.totals import increments
+
+from forecast.model.geometry import geometry_of
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, floor_hour, to_datetime
+from ingest.site import Sensor, Site, Tank
+from ingest.store.readings import ReadingStore
+from ingest.units import LITRES_PER_M3
+
+Floats = npt.NDArray[np.float64]
+
+#: The state of roofs and first-flush chambers is found by running the balance over so many days.
+SPIN_UP_DAYS: Final = 14
+#: A level is the median of its last readings within this time: spikes and slosh drop out.
+LEVEL_SPAN_MS: Final = 45 * MINUTE_MS
+#: Noise of a level sensor whose site file gives none. [m] (common practice, no source)
+LEVEL_NOISE_M: Final = 0.005
+#: A level older than this is looked for no further: there is no forecast without one.
+OLDEST_LEVEL_MS: Final = 10 * DAY_MS
+#: Hours of the night, local, in which a battery is nearly at rest.
+_NIGHT: Final = (0, 5)
+
+
+@dataclass(frozen=True)
+class LevelNow:
+    """The last good level of a tank: when [ms], how high [m], how much [L] and how surely (sd) [L]."""
+
+    time_ms: int
+    level_m: float
+    volume_l: float
+    sd_l: float
+
+
+@dataclass(frozen=True)
+class BatteryNow:
+    """The battery's voltage nearest to rest [V], when [ms], and whether it was taken at night."""
+
+    time_ms: int
+    volts: float
+    at_rest: bool
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the stores know of one site at `now_ms`.
+
+    levels      by tank id; a tank without a usable level is absent
+    rain_mm     measured rain of the hours from `rain_start_ms` on [mm]; NaN: not measured
+    rain_last_ms  newest rain reading; None: no gauge, or it never spoke
+    """
+
+    now_ms: int
+    levels: dict[str, LevelNow] = field(default_factory=dict)
+    rain_start_ms: int = 0
+    rain_mm: Floats = field(default_factory=lambda: np.empty(0))
+    rain_last_ms: int | None = None
+    battery: BatteryNow | None = None
+
+
+def gather(site: Site, store: ReadingStore, now_ms: int) -> Facts:
+    """Read what the forecast of a site needs. Raises StoreUnavailable."""
+    levels = {tank.id: level for tank in site.tank if (level := _level(site, tank, store, now_ms))}
+    oldest = min((level.time_ms for level in levels.values()), default=now_ms)
+    rain_start_ms = floor_hour(oldest) - SPIN_UP_DAYS * DAY_MS
+    hours = (floor_hour(now_ms) - rain_start_ms) // HOUR_MS + 1
+    rain_mm, rain_last_ms = _rain(site, store, rain_start_ms, hours, now_ms)
+    return Facts(now_ms, levels, rain_start_ms, rain_mm, rain_last_ms, _battery(site, store, now_ms))
+
+
+def _level(site: Site, tank: Tank, store: ReadingStore, now_ms: int) -> LevelNow | None:
+    """Median of a sensor's last readings; of several sensors the one heard last."""
+    newest = store.latest(site.id, now_ms)
+    sensors = [sensor for sensor in site.sensors_of(f"tank.{tank.id}.level") if sensor.id in newest]
+    if not sensors:
+        return None
+    sensor = max(sensors, key=lambda candidate: newest[candidate.id].time_ms)
+    last_ms = newest[sensor.id].time_ms
+    if now_ms - last_ms > OLDEST_LEVEL_MS:
+        return None
+    readings = store.range(site.id, sensor.id, last_ms - LEVEL_SPAN_MS, last_ms + 1)
+    values = np.array([reading.value for reading in readings])
+    level_m = float(np.median(values))
+    geometry = geometry_of(tank)
+    noise_m = _noise_m(sensor) / np.sqrt(len(values)) * 1.25  # sd of a median over that of a mean
+    volume_l = float(geometry.volume_l(level_m))
+    return LevelNow(last_ms, level_m, volume_l, float(noise_m * geometry.surface_m2(level_m) * LITRES_PER_M3))
+
+
+def _noise_m(sensor: Sensor) -> float:
+    return LEVEL_NOISE_M if sensor.noise is None else sensor.noise
+
+
+def _rain(site: Site, store: ReadingStore, start_ms: int, hours: int, now_ms: int) -> tuple[Floats, int | None]:
+    """Hourly rain of the gauge, running total preferred; the first sensor with data wins."""
+    rain = np.full(hours, np.nan)
+    for sensor in site.sensors_of("rain.total"):
+        readings = store.range(site.id, sensor.id, start_ms - HOUR_MS, now_ms + 1)
+        if len(readings) < 2:
+            continue
+        for increment in increments(readings):
+            _spread(rain, start_ms, increment.start_ms, increment.end_ms, increment.amount)
+        return rain, readings[-1].time_ms
+    for sensor in site.sensors_of("rain.rate"):
+        buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "mean")
+        for bucket in buckets:
+            rain[(bucket.start_ms - start_ms) // HOUR_MS] = bucket.value
+        if buckets:
+            return rain, buckets[-1].start_ms + HOUR_MS
+    return rain, None
+
+
+def _spread(rain_mm: Floats, start_ms: int, from_ms: int, to_ms: int, amount_mm: float) -> None:
+    """Lay an increment over the hours it spans, evenly: a total bridges gaps, but not when it fell."""
+    first, last = (from_ms - start_ms) // HOUR_MS, (to_ms - 1 - start_ms) // HOUR_MS
+    for hour in range(max(0, first), min(last, len(rain_mm) - 1) + 1):
+        begin = max(from_ms, start_ms + hour * HOUR_MS)
+        end = min(to_ms, start_ms + (hour + 1) * HOUR_MS)
+        part = amount_mm * (end - begin) / (to_ms - from_ms)
+        rain_mm[hour] = part if np.isnan(rain_mm[hour]) else rain_mm[hour] + part
+
+
+def _battery(site: Site, store: ReadingStore, now_ms: int) -> BatteryNow | None:
+    """The median voltage of the last night's small hours; without one, the last voltage heard."""
+    if site.battery is None:
+        return None
+    for sensor in site.sensors_of("battery.voltage"):
+        readings = store.range(site.id, sensor.id, now_ms - DAY_MS, now_ms + 1)
+        if not readings:
+            newest = store.latest(site.id, now_ms).get(sensor.id)
+            if newest is None:
+                continue
+            return BatteryNow(newest.time_ms, newest.value, at_rest=False)
+        zone = site.zone
+        night = [r for r in readings if _NIGHT[0] <= _local_hour(r.time_ms, zone) < _NIGHT[1]]
+        if night:
+            return BatteryNow(night[-1].time_ms, float(np.median([r.value for r in night])), at_rest=True)
+        return BatteryNow(readings[-1].time_ms, readings[-1].value, at_rest=False)
+    return None
+
+
+def _local_hour(time_ms: int, zone: ZoneInfo) -> int:
+    return to_datetime(time_ms).astimezone(zone).hour

@@ -1,0 +1,246 @@
+"""From facts and an outlook to a forecast: the ensemble through the balance.
+
+Pure: facts, outlook, `now` and the random generator come in, a document comes out. Members differ
+in rain, draw, coefficient, level, charge and sun; without all of these the early bands are far
+too narrow.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.facts import Facts, LevelNow
+from forecast.model.balance import Drivers, State, Trace, blank_state, run
+from forecast.model.draw import demand_l, draw_factors
+from forecast.model.geometry import geometry_of
+from forecast.model.passage import bands, passage
+from forecast.model.plan import NOWHERE, Plan, plan_of
+from forecast.model.power import charge_share
+from forecast.model.sun import drying_mm, extraterrestrial_mj_m2, panel_wh
+from forecast.outlook.ensemble import Outlook
+from forecast.reasons import inputs, reasons, unknowns
+from forecast.result import BatteryForecast, Forecast, TankForecast
+from ingest.errors import ForecastUnavailable
+from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
+from ingest.site import Site
+from ingest.units import MINUTES_PER_HOUR
+
+Floats = npt.NDArray[np.float64]
+
+HORIZON_H: Final = 16 * 24
+MEMBERS: Final = 100
+#: Spread of a roof's true coefficient about the site file's (common practice, no source; lognormal sigma).
+COEFFICIENT_SIGMA: Final = 0.08
+#: Spread of the state of charge read from a voltage, at rest and not [share] (from memory of makers' tables).
+CHARGE_SD: Final = (0.05, 0.15)
+#: Share of the sun that comes through on a dry day and on a day of rain, and its spread from day to
+#: day (common practice, no source; lognormal sigma).
+CLEARNESS: Final = (0.55, 0.25)
+CLEARNESS_SIGMA: Final = 0.25
+#: A day with more rain than this is a day of rain. [mm] (WMO counts 1 mm as a wet day)
+WET_DAY_MM: Final = 1.0
+
+
+def timeline(facts: Facts, horizon_h: int = HORIZON_H) -> tuple[int, int]:
+    """Start [UTC ms] and hours of the outlook that `predict` needs: from the spin-up to the horizon."""
+    start_ms = facts.rain_start_ms
+    return start_ms, (floor_hour(facts.now_ms) - start_ms) // HOUR_MS + horizon_h + 1
+
+
+def predict(
+    site: Site, facts: Facts, outlook: Outlook, rng: np.random.Generator, *, horizon_h: int = HORIZON_H
+) -> Forecast:
+    """The forecast of a site. The outlook must span `timeline(facts, horizon_h)`.
+
+    Raises ForecastUnavailable when no tank has a level that can be used.
+    """
+    if not facts.levels:
+        raise ForecastUnavailable(
+            f"{site.id}: no usable level of any tank up to {to_rfc3339(facts.now_ms)}; "
+            "check the level sensor and its link"
+        )
+    plan = plan_of(site)
+    members = outlook.rain_mm.shape[1]
+    first_ms, hours = timeline(facts, horizon_h)
+    drivers = _drivers(site, plan, facts, outlook, first_ms, hours, rng)
+    anchors = _anchors(site, facts)
+    state = _start(plan, members, rng)
+    begin = 0
+    for time_ms in anchors:
+        at = (floor_hour(time_ms) - first_ms) // HOUR_MS
+        if at > begin:
+            run(plan, _between(drivers, begin, at), state)
+        _anchor(site, plan, facts, time_ms, state, rng)
+        begin = at
+    left = 1.0 - (anchors[-1] - floor_hour(anchors[-1])) / HOUR_MS
+    trace = run(plan, _between(drivers, begin, hours, left), state)
+    past_h = (floor_hour(facts.now_ms) - first_ms) // HOUR_MS - begin
+    offset_h = (facts.now_ms - first_ms) / HOUR_MS - begin
+    return _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h)
+
+
+def _drivers(
+    site: Site, plan: Plan, facts: Facts, outlook: Outlook, first_ms: int, hours: int, rng: np.random.Generator
+) -> Drivers:
+    members = outlook.rain_mm.shape[1]
+    rain = outlook.rain_mm[:hours].copy()
+    past = (floor_hour(facts.now_ms) - first_ms) // HOUR_MS
+    measured = facts.rain_mm[:past]
+    rain[:past] = np.where(np.isnan(measured)[:, None], rain[:past], measured[:, None])
+    radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, first_ms, hours)
+    wanted, day = demand_l(site, first_ms, hours)
+    coefficient = np.array([roof.runoff_coefficient for roof in site.roof])[:, None]
+    spread = rng.lognormal(-(COEFFICIENT_SIGMA**2) / 2, COEFFICIENT_SIGMA, (len(site.roof), members))
+    panel_w = site.battery.panel_w if site.battery else 0.0
+    return Drivers(
+        rain_mm=rain,
+        drying_mm=drying_mm(radiation),
+        sun_wh=panel_wh(radiation, panel_w)[:, None] * _clearness(rain, day, rng),
+        coefficient=np.minimum(1.0, coefficient * spread),
+        leak_l_h=np.zeros((len(plan.dead_l), members)),
+        demand_l=wanted,
+        draw_day=day,
+        draw_factor=draw_factors(int(day[-1]) + 1, len(site.draw), members, rng),
+    )
+
+
+def _clearness(rain_mm: Floats, day: npt.NDArray[np.int64], rng: np.random.Generator) -> Floats:
+    """Share of the sun above the atmosphere that reaches the panel, by hour and member; wet days are dull."""
+    days, members = int(day[-1]) + 1, rain_mm.shape[1]
+    daily_mm = np.zeros((days, members))
+    np.add.at(daily_mm, day, rain_mm)
+    share = np.where(daily_mm > WET_DAY_MM, CLEARNESS[1], CLEARNESS[0])
+    share = share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members))
+    return np.asarray(np.clip(share, 0.05, 0.75)[day])
+
+
+def _between(drivers: Drivers, begin: int, end: int, first_hour: float = 1.0) -> Drivers:
+    """The drivers of the hours `[begin, end)`, of the first of them only the share that is left."""
+    part = drivers._replace(
+        rain_mm=drivers.rain_mm[begin:end],
+        drying_mm=drivers.drying_mm[begin:end],
+        sun_wh=drivers.sun_wh[begin:end],
+        demand_l=drivers.demand_l[begin:end],
+        draw_day=drivers.draw_day[begin:end],
+    )
+    if first_hour < 1.0:
+        part = part._replace(rain_mm=part.rain_mm.copy(), sun_wh=part.sun_wh.copy(), demand_l=part.demand_l.copy())
+        for hourly in (part.rain_mm, part.sun_wh, part.demand_l):
+            hourly[0] *= first_hour
+    return part
+
+
+def _anchors(site: Site, facts: Facts) -> list[int]:
+    """The instants at which something measured replaces what the balance says, one an hour, oldest first."""
+    times = [level.time_ms for level in facts.levels.values()]
+    if site.battery and facts.battery:
+        times.append(max(facts.battery.time_ms, facts.rain_start_ms))
+    newest_of_hour = {floor_hour(time_ms): time_ms for time_ms in sorted(times)}
+    return [newest_of_hour[hour] for hour in sorted(newest_of_hour)]
+
+
+def _start(plan: Plan, members: int, rng: np.random.Generator) -> State:
+    """Before the spin-up: a tank may hold anything until a level says more."""
+    tanks = len(plan.dead_l)
+    share = rng.random((tanks, members))
+    volume = plan.dead_l[:, None] + share * (plan.capacity_l - plan.dead_l)[:, None]
+    charge = plan.battery_wh if np.isinf(plan.battery_wh) else plan.battery_wh * rng.uniform(0.5, 1.0, members)
+    return blank_state(plan, members, volume_l=volume, charge_wh=charge)
+
+
+def _anchor(site: Site, plan: Plan, facts: Facts, time_ms: int, state: State, rng: np.random.Generator) -> None:
+    """Set what was measured in this hour, with the spread of its measuring."""
+    hour = floor_hour(time_ms)
+    members = state.volume_l.shape[1]
+    for index, tank in enumerate(site.tank):
+        level = facts.levels.get(tank.id)
+        if level is not None and floor_hour(level.time_ms) == hour:
+            state.volume_l[index] = _sampled(level, plan.capacity_l[index], members, rng)
+    battery = facts.battery
+    if site.battery and battery and floor_hour(max(battery.time_ms, facts.rain_start_ms)) == hour:
+        share = charge_share(site.battery.chemistry, battery.volts / site.battery.nominal_v)
+        spread = rng.normal(share, CHARGE_SD[0] if battery.at_rest else CHARGE_SD[1], members)
+        state.charge_wh[:] = np.clip(spread, 0.0, 1.0) * plan.battery_wh
+
+
+def _sampled(level: LevelNow, capacity_l: float, members: int, rng: np.random.Generator) -> Floats:
+    return np.clip(rng.normal(level.volume_l, level.sd_l, members), 0.0, capacity_l)
+
+
+def _document(
+    site: Site,
+    plan: Plan,
+    facts: Facts,
+    outlook: Outlook,
+    drivers: Drivers,
+    trace: Trace,
+    past_h: int,
+    offset_h: float,
+    horizon_h: int,
+) -> Forecast:
+    coming = slice(past_h, past_h + horizon_h)
+    feeds = sorted({int(tank) for tank in plan.draw_tank}) or list(range(len(plan.dead_l)))
+    ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
+    now_hour = (floor_hour(facts.now_ms) - facts.rain_start_ms) // HOUR_MS
+    days = horizon_h // 24
+    daily_mm = drivers.rain_mm[now_hour : now_hour + 24 * days].reshape(days, 24, -1).sum(axis=1)
+    week = drivers.demand_l[now_hour : now_hour + 7 * 24].sum() / 7.0
+    return Forecast(
+        site=site.id,
+        issued_ms=facts.now_ms,
+        start_ms=floor_hour(facts.now_ms),
+        horizon_h=horizon_h,
+        members=outlook.rain_mm.shape[1],
+        inputs=inputs(site, facts, outlook),
+        tanks=[_tank(site, facts, trace, index, coming, offset_h, horizon_h) for index in range(len(site.tank))],
+        runs_out=passage(trace.runs_out_h[feeds].min(axis=0), horizon_h, offset_h),
+        overflows=passage(trace.overflows_h[ends].min(axis=0), horizon_h, offset_h),
+        rain_mm=bands(daily_mm, 1),
+        demand_l_day=round(float(week), 1),
+        battery=_battery(plan, trace, coming, offset_h, horizon_h, past_h),
+        reasons=reasons(site, facts, daily_mm, float(week)),
+        unknown=unknowns(site, facts, outlook),
+    )
+
+
+def _tank(
+    site: Site, facts: Facts, trace: Trace, index: int, coming: slice, offset_h: float, horizon_h: int
+) -> TankForecast:
+    tank = site.tank[index]
+    geometry = geometry_of(tank)
+    volume = trace.volume_l[coming, index]
+    volume_bands = bands(volume, 0)
+    # Level rises with volume, so the quantiles of one are those of the other.
+    level_bands = bands(geometry.level_m(volume), 3)
+    level = facts.levels.get(tank.id)
+    start_l = level.volume_l if level else float(np.median(trace.volume_l[0, index]))
+    return TankForecast(
+        tank=tank.id,
+        start_level_m=round(level.level_m if level else float(geometry.level_m(start_l)), 3),
+        start_volume_l=round(start_l, 1),
+        start_sd_l=round(level.sd_l if level else float(np.std(trace.volume_l[0, index])), 1),
+        dead_l=round(geometry.dead_l, 1),
+        capacity_l=round(geometry.capacity_l, 1),
+        level_m=level_bands,
+        volume_l=volume_bands,
+        runs_out=passage(trace.runs_out_h[index], horizon_h, offset_h),
+        overflows=passage(trace.overflows_h[index], horizon_h, offset_h),
+        spill_l=bands(trace.spill_l[index][None, :], 0),
+        spill_peak_l_min=round(float(np.quantile(trace.spill_peak_l_h[index], 0.95)) / MINUTES_PER_HOUR, 1),
+    )
+
+
+def _battery(
+    plan: Plan, trace: Trace, coming: slice, offset_h: float, horizon_h: int, past_h: int
+) -> BatteryForecast | None:
+    if np.isinf(plan.battery_wh):
+        return None
+    share = trace.charge_wh / plan.battery_wh
+    return BatteryForecast(
+        start_soc=round(float(np.median(share[past_h])), 3),
+        soc=bands(share[coming], 3),
+        cutoff=passage(trace.cutoff_h, horizon_h, offset_h),
+    )
