@@ -11,12 +11,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
-from ingest.totals import increments
 
 from forecast.model.geometry import geometry_of
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, floor_hour, to_datetime
 from ingest.site import Sensor, Site, Tank
 from ingest.store.readings import ReadingStore
+from ingest.totals import increments, spread
 from ingest.units import LITRES_PER_M3
 
 Floats = npt.NDArray[np.float64]
@@ -109,8 +109,9 @@ def _rain(site: Site, store: ReadingStore, start_ms: int, hours: int, now_ms: in
         readings = store.range(site.id, sensor.id, start_ms - HOUR_MS, now_ms + 1)
         if len(readings) < 2:
             continue
-        for increment in increments(readings):
-            _spread(rain, start_ms, increment.start_ms, increment.end_ms, increment.amount)
+        for hour_ms, amount_mm in spread(increments(readings), HOUR_MS).items():
+            if 0 <= (hour := (hour_ms - start_ms) // HOUR_MS) < hours:
+                rain[hour] = amount_mm
         return rain, readings[-1].time_ms
     for sensor in site.sensors_of("rain.rate"):
         buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "mean")
@@ -119,16 +120,6 @@ def _rain(site: Site, store: ReadingStore, start_ms: int, hours: int, now_ms: in
         if buckets:
             return rain, buckets[-1].start_ms + HOUR_MS
     return rain, None
-
-
-def _spread(rain_mm: Floats, start_ms: int, from_ms: int, to_ms: int, amount_mm: float) -> None:
-    """Lay an increment over the hours it spans, evenly: a total bridges gaps, but not when it fell."""
-    first, last = (from_ms - start_ms) // HOUR_MS, (to_ms - 1 - start_ms) // HOUR_MS
-    for hour in range(max(0, first), min(last, len(rain_mm) - 1) + 1):
-        begin = max(from_ms, start_ms + hour * HOUR_MS)
-        end = min(to_ms, start_ms + (hour + 1) * HOUR_MS)
-        part = amount_mm * (end - begin) / (to_ms - from_ms)
-        rain_mm[hour] = part if np.isnan(rain_mm[hour]) else rain_mm[hour] + part
 
 
 def _battery(site: Site, store: ReadingStore, now_ms: int) -> BatteryNow | None:

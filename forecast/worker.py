@@ -26,8 +26,9 @@ log = logging.getLogger("ullage.forecast")
 
 #: Seconds between two rounds over all sites.
 EVERY_S: Final = 600.0
-#: Seconds between looks for a site that could not be forecast yet.
-RETRY_S: Final = 5.0
+#: Seconds to the next round where a site has no fresh forecast, and how much longer each time.
+RETRY_S: Final = 3.0
+RETRY_GROWTH: Final = 1.3
 #: Rain of a month where the site file promises nothing and no record exists. [mm] A guess, and named so.
 GUESSED_MONTH_MM: Final = 60.0
 
@@ -75,28 +76,29 @@ class Worker:
 
     def run(self, stop: threading.Event) -> None:
         """Work until told to stop."""
+        wait_s = RETRY_S
         while not stop.is_set():
-            done = self.round()
-            stop.wait(self._every_s if done == len(self._sites) else min(RETRY_S, self._every_s))
+            wait_s = self._every_s if self.round() else min(wait_s * RETRY_GROWTH, self._every_s)
+            stop.wait(wait_s)
 
-    def round(self) -> int:
-        """One forecast of every site; returns how many succeeded."""
-        done = 0
-        for site in self._sites.values():
-            try:
-                self._one(site)
-            except (ForecastUnavailable, StoreUnavailable) as error:
-                log.warning("no forecast for %s: %s", site.id, error)
-            else:
-                done += 1
-        return done
+    def round(self) -> bool:
+        """One forecast of every site; returns whether each has a fresh one now."""
+        fresh = [self._one(site) for site in self._sites.values()]
+        return all(fresh)
 
-    def _one(self, site: Site) -> None:
-        forecast = forecast_site(site, self._store, self._rain.get(site.id), self._clock())
-        self._records.put_forecast(site.id, forecast.issued_ms, encode(forecast))
+    def _one(self, site: Site) -> bool:
+        now_ms = self._clock()
+        try:
+            forecast = forecast_site(site, self._store, self._rain.get(site.id), now_ms)
+            self._records.put_forecast(site.id, now_ms, encode(forecast))
+        except (ForecastUnavailable, StoreUnavailable) as error:
+            log.warning("no forecast for %s: %s", site.id, error)
+            return False
         log.info(
-            "forecast for %s: runs out within %d h with probability %.2f",
+            "%s: runs out within %d days: %.0f %%; overflows: %.0f %%",
             site.id,
-            forecast.horizon_h,
-            forecast.runs_out.within,
+            forecast.horizon_h // 24,
+            100 * forecast.runs_out.within,
+            100 * forecast.overflows.within,
         )
+        return not forecast.stale

@@ -85,8 +85,8 @@ def spread_daily(rain_mm: Floats) -> Floats:
 
 def _hourly(path: Path, series: pd.Series[float]) -> RainRecord:
     times = series.index.to_numpy(dtype="datetime64[ms]").astype(np.int64)
-    steps = np.diff(times)
-    step = int(np.median(steps)) if len(steps) else HOUR_MS
+    steps, counts = np.unique(np.diff(times), return_counts=True)
+    step = int(steps[np.argmax(counts)]) if len(steps) else HOUR_MS
     if step not in (HOUR_MS, DAY_MS):
         raise RecordFileError(f"{path}: the rows are {step / HOUR_MS:g} h apart; give hourly or daily rain")
     most = MOST_MM_HOUR if step == HOUR_MS else MOST_MM_DAY

@@ -1,0 +1,122 @@
+"""Rain records, windows of history, monthly means."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from forecast.outlook.history import history_outlook
+from forecast.outlook.monthly import monthly_outlook
+from forecast.outlook.record import RainRecord, read_record, spread_daily
+from ingest.errors import ForecastUnavailable, RecordFileError
+from ingest.instants import DAY_MS, HOUR_MS, from_rfc3339, to_datetime
+
+START_MS = from_rfc3339("2020-01-01T00:00:00Z")
+
+
+def written(tmp_path: Path, text: str) -> Path:
+    file = tmp_path / "rain.csv"
+    file.write_text(text)
+    return file
+
+
+def test_an_hourly_record_keeps_its_gaps(tmp_path: Path) -> None:
+    record = read_record(
+        written(
+            tmp_path, "time,rain_mm\n2020-01-01T00:00:00Z,1.5\n2020-01-01T01:00:00Z,\n2020-01-01T04:00:00+01:00,2\n"
+        )
+    )
+    assert record.start_ms == START_MS
+    np.testing.assert_array_equal(record.rain_mm, [1.5, np.nan, np.nan, 2.0])
+    assert not record.daily
+
+
+def test_a_daily_record_is_spread_and_its_totals_are_kept(tmp_path: Path) -> None:
+    record = read_record(
+        written(tmp_path, "time,rain_mm\n2020-01-01T00:00:00Z,12\n2020-01-02T00:00:00Z,\n2020-01-03T00:00:00Z,6\n")
+    )
+    assert record.daily
+    assert len(record.rain_mm) == 72
+    assert record.rain_mm[:24].sum() == pytest.approx(12.0)
+    assert np.isnan(record.rain_mm[24:48]).all()
+    assert spread_daily(np.array([24.0])).max() == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("time,mm\n2020-01-01T00:00:00Z,1\n", "no column rain_mm"),
+        ("time,rain_mm\n", "no rows"),
+        ("time,rain_mm\n2020-01-01T00:00:00Z,1\nyesterday,2\n", "data row 2"),
+        ("time,rain_mm\n2020-01-01T00:00:00Z,wet\n", "data row 1"),
+        ("time,rain_mm\n2020-01-01T00:00:00Z,-1\n", "0 mm or more"),
+        ("time,rain_mm\n2020-01-01T00:00:00Z,1\n2020-01-01T00:00:00Z,1\n", "each time once"),
+        ("time,rain_mm\n2020-01-01T00:00:00Z,1\n2020-01-01T01:00:00Z,900\n", "is the unit mm"),
+        ("time,rain_mm\n2020-01-01T00:00:00Z,1\n2020-01-08T00:00:00Z,2\n", "168 h apart"),
+    ],
+)
+def test_a_bad_record_is_refused_with_row_and_remedy(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(RecordFileError, match=said):
+        read_record(written(tmp_path, text))
+
+
+def test_no_file_is_a_clear_error(tmp_path: Path) -> None:
+    with pytest.raises(RecordFileError, match=r"nowhere\.csv"):
+        read_record(tmp_path / "nowhere.csv")
+
+
+def years(count: int) -> RainRecord:
+    """Each hour's rain names its year and day, so that a window can be recognised."""
+    hours = np.arange(count * 365 * 24)
+    return RainRecord(START_MS, hours // 24 / 1000.0, "counted")
+
+
+def test_windows_are_whole_and_of_this_season_and_hour() -> None:
+    start_ms = from_rfc3339("2023-06-15T09:00:00Z")
+    outlook = history_outlook(years(3), start_ms, 240, 50, np.random.default_rng(1))
+    assert outlook.rain_mm.shape == (240, 50)
+    first_day = np.round(outlook.rain_mm[0] * 1000).astype(int)
+    dates = [to_datetime(START_MS + int(day) * DAY_MS) for day in first_day]
+    assert all(
+        abs((date.replace(year=2023, tzinfo=None) - to_datetime(start_ms).replace(tzinfo=None)).days) <= 22
+        for date in dates
+    )
+    assert {date.year for date in dates} == {2020, 2021, 2022}
+    # 15 hours of the first day are left, then the next day begins.
+    np.testing.assert_allclose(outlook.rain_mm[15] - outlook.rain_mm[14], 0.001, atol=1e-9)
+
+
+def test_the_years_own_windows_can_be_left_out() -> None:
+    start_ms = from_rfc3339("2021-06-15T09:00:00Z")
+    outlook = history_outlook(years(3), start_ms, 240, 50, np.random.default_rng(1), without_year=2021)
+    days = np.round(outlook.rain_mm * 1000).astype(int)
+    assert {to_datetime(START_MS + int(day) * DAY_MS).year for day in days.ravel()} == {2020, 2022}
+
+
+def test_a_window_with_a_long_gap_is_not_used() -> None:
+    record = years(2)
+    record.rain_mm[365 * 24 :] = np.nan
+    outlook = history_outlook(record, from_rfc3339("2022-06-15T00:00:00Z"), 240, 20, np.random.default_rng(1))
+    assert outlook.rain_mm.max() < 0.365
+    with pytest.raises(ForecastUnavailable, match="no whole window"):
+        history_outlook(
+            RainRecord(START_MS, np.full(900, np.nan), "empty"), START_MS, 240, 20, np.random.default_rng(1)
+        )
+
+
+def test_monthly_means_are_met_in_the_mean_with_a_real_spread() -> None:
+    monthly = [62.0, 48, 51, 44, 52, 60, 66, 74, 70, 82, 75, 68]
+    start_ms = from_rfc3339("2026-07-01T05:00:00Z")
+    outlook = monthly_outlook(monthly, start_ms, 30 * 24, 4000, np.random.default_rng(1))
+    totals = outlook.rain_mm.sum(axis=0)
+    assert totals.mean() == pytest.approx(66.0, rel=0.06)
+    assert 0.4 < totals.std() / totals.mean() < 0.9
+    assert (outlook.rain_mm >= 0).all()
+    assert 0.02 < (outlook.rain_mm > 0).mean() < 0.2
+
+
+def test_a_window_beyond_the_record_is_unknown_not_dry() -> None:
+    record = RainRecord(START_MS, np.ones(10), "short")
+    assert np.isnan(record.window(START_MS - 2 * HOUR_MS, 4)).tolist() == [True, True, False, False]
