@@ -63,11 +63,16 @@ site_log = sa.Table(
 )
 
 
+#: Several processes may start at once; the first migrates, the others wait for it.
+_LOCK = {"sqlite": "BEGIN IMMEDIATE", "postgresql": "SELECT pg_advisory_xact_lock(7505)"}
+
+
 def migrate(engine: sa.Engine) -> None:
     """Bring the database up to this schema, from nothing or from any older one."""
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.set_main_option("path_separator", "os")
     with engine.begin() as connection:
+        connection.exec_driver_sql(_LOCK[engine.dialect.name])
         config.attributes["connection"] = connection
         command.upgrade(config, "head")

@@ -1,0 +1,26 @@
+#!/bin/sh
+# Installs what the tests need, then passes them: style, types, imports, tests. Arguments go to pytest.
+set -eu
+cd "$(dirname "$0")/.."
+
+missing=""
+command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
+command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
+if [ -n "$missing" ]; then
+  if command -v apt-get >/dev/null 2>&1 && [ "$(id -u)" = 0 ]; then
+    echo "Installing$missing"
+    apt-get update -qq
+    # shellcheck disable=SC2086  # a list of names
+    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $missing >/dev/null
+  else
+    echo "The tests need$missing. Debian, Ubuntu: sudo apt-get install$missing" >&2
+    exit 1
+  fi
+fi
+sh deploy/env.sh test
+
+.venv/bin/ruff check .
+.venv/bin/ruff format --check .
+.venv/bin/mypy
+.venv/bin/lint-imports
+exec .venv/bin/python -m pytest "$@"
