@@ -7,11 +7,10 @@ import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from ingest.store.locate import open_readings
-
 from forecast.outlook.record import RainRecord, read_record
 from forecast.worker import Worker
 from ingest.site import Site
+from ingest.store.locate import await_readings
 from ingest.store.records import Records
 
 log = logging.getLogger("ullage.forecast")
@@ -32,7 +31,7 @@ def run_forecast(
     Raises RecordFileError on a bad record, StoreUnavailable when a store cannot be opened.
     """
     rain = load_rain(sites, rain_folder)
-    store = open_readings(readings)
+    store = await_readings(readings, stop)
     records = Records(records_url)
     try:
         Worker(sites, store, records, rain, clock, every_s).run(stop)

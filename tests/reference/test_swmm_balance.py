@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from pyswmm import Nodes, Simulation
-from rain_records import schwingbach
 
 from forecast.outlook.record import RainRecord
 from forecast.replay import replay
 from ingest.instants import HOUR_MS, from_rfc3339, to_datetime
 from ingest.sitefile import parse_site
+from tests.reference.rain_records import schwingbach
 
 AREA_M2 = 100.0
 CAPACITY_M3 = 2.0
