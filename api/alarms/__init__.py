@@ -1,0 +1,1 @@
+"""When somebody should know: the alarm types, their rules, their life."""

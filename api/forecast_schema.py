@@ -1,0 +1,119 @@
+"""The forecast document as it travels: the same figures as `forecast.result`, instants as RFC 3339."""
+
+from __future__ import annotations
+
+import msgspec
+from pydantic import BaseModel, Field
+
+from api.current import CurrentForecast
+from api.schemas import Time
+from forecast.result import Input
+from ingest.instants import SECOND_MS, to_rfc3339
+
+
+class BandsOut(BaseModel):
+    """The 5, 25, 50, 75 and 95 % points of the ensemble. One entry an hour, or a day where it says so."""
+
+    p05: list[float] = Field(description="One member in twenty is below.")
+    p25: list[float] = Field(description="A quarter of the members is below.")
+    p50: list[float] = Field(description="Half of the members is below.")
+    p75: list[float] = Field(description="A quarter of the members is above.")
+    p95: list[float] = Field(description="One member in twenty is above.")
+
+
+class PassageOut(BaseModel):
+    """When something happens for the first time. Days count from `issued`."""
+
+    by_day: list[float] = Field(description="Entry d: probability that it has happened d + 1 days after the issue. [1]")
+    within: float = Field(description="Probability that it happens within the horizon. [1]", examples=[0.7])
+    p05: float | None = Field(description="5 % point; null: not within the horizon. [d]", examples=[8.4])
+    p25: float | None = Field(description="25 % point; null: not within the horizon. [d]", examples=[10.1])
+    p50: float | None = Field(description="Median; null: more than half do not see it. [d]", examples=[12.0])
+    p75: float | None = Field(description="75 % point; null: not within the horizon. [d]", examples=[14.9])
+    p95: float | None = Field(description="95 % point; null: not within the horizon. [d]", examples=[None])
+
+
+class TankForecastOut(BaseModel):
+    """One tank ahead."""
+
+    tank: str = Field(description="Id of the tank.", examples=["main"])
+    start_level_m: float = Field(description="Level at the issue. [m]", examples=[1.06])
+    start_volume_l: float = Field(description="Volume at the issue. [L]", examples=[2131.0])
+    start_sd_l: float = Field(description="Standard deviation of that volume. [L]", examples=[8.0])
+    dead_l: float = Field(description="Dead storage: below the outlet, out of reach. [L]", examples=[241.3])
+    capacity_l: float = Field(description="Volume at the brim. [L]", examples=[3619.1])
+    level_m: BandsOut = Field(description="Level above the floor, by hour. [m]")
+    volume_l: BandsOut = Field(description="Volume, by hour. [L]")
+    runs_out: PassageOut = Field(description="First time down to dead storage.")
+    overflows: PassageOut = Field(description="First litre over the brim.")
+    spill_l: BandsOut = Field(description="Litres over the brim within the horizon. [L]")
+    spill_peak_l_min: float = Field(description="Largest hourly mean spill; the momentary peak is higher. [L/min]")
+
+
+class BatteryForecastOut(BaseModel):
+    """The battery ahead."""
+
+    start_soc: float = Field(description="State of charge at the issue, as a share of capacity. [1]", examples=[0.8])
+    soc: BandsOut = Field(description="State of charge, by hour. [1]")
+    cutoff: PassageOut = Field(description="First time down to the voltage at which the pump is cut off.")
+
+
+class InputOut(BaseModel):
+    """Something the forecast was made from."""
+
+    name: str = Field(description="What it is.", examples=["level main"])
+    source: str = Field(description="Where it came from, in words.", examples=["post-1/level"])
+    time: Time | None = Field(description="Its time; null: it has none.")
+    age_s: float | None = Field(description="How old it was at the issue; null: it has no time. [s]", examples=[60.0])
+    stale: bool = Field(description="Too old to be trusted when the forecast was made.")
+    missing: bool = Field(description="Not there at all.")
+
+
+class ForecastOut(BaseModel):
+    """One issued forecast for one site."""
+
+    site: str = Field(description="Id of the site.", examples=["skerrow-head"])
+    issued: Time = Field(description="When it was made.")
+    start: Time = Field(description="First hour of the bands; entry h ends h + 1 hours later.")
+    age_s: float = Field(description="How old it is now. [s]", examples=[1200.0])
+    stale: bool = Field(description="Issued too long ago, or made from stale inputs.")
+    stale_because: list[str] = Field(description="Why it is stale; empty: it is fresh.")
+    horizon_h: int = Field(description="How far it looks ahead. [h]", examples=[384])
+    members: int = Field(description="Members of the ensemble.", examples=[50])
+    inputs: list[InputOut] = Field(description="What it was made from.")
+    tanks: list[TankForecastOut] = Field(description="Each tank.")
+    runs_out: PassageOut = Field(description="The first draw that its tank cannot feed any more (rain water only).")
+    overflows: PassageOut = Field(description="The first litre that leaves the site over a brim.")
+    rain_mm: BandsOut = Field(description="Rain of each coming day. [mm]")
+    demand_l_day: float = Field(
+        description="Mean litres a day wanted over the first seven days. [L/d]", examples=[70.0]
+    )
+    battery: BatteryForecastOut | None = Field(description="The battery; null: the site has none.")
+    reasons: list[str] = Field(description="The main reasons, as sentences.")
+    unknown: list[str] = Field(description="What the forecast does not know, as sentences.")
+
+
+def forecast_out(current: CurrentForecast) -> ForecastOut:
+    """The document with its age, and instants as RFC 3339."""
+    forecast = current.forecast
+    document = msgspec.to_builtins(forecast)
+    document |= {
+        "issued": to_rfc3339(forecast.issued_ms),
+        "start": to_rfc3339(forecast.start_ms),
+        "age_s": current.age_ms / SECOND_MS,
+        "stale": current.stale,
+        "stale_because": current.doubts,
+        "inputs": [_input(entry, forecast.issued_ms) for entry in forecast.inputs],
+    }
+    return ForecastOut.model_validate(document)
+
+
+def _input(entry: Input, issued_ms: int) -> InputOut:
+    return InputOut(
+        name=entry.name,
+        source=entry.source,
+        time=None if entry.time_ms is None else to_rfc3339(entry.time_ms),
+        age_s=None if entry.time_ms is None else (issued_ms - entry.time_ms) / SECOND_MS,
+        stale=entry.stale,
+        missing=entry.missing,
+    )

@@ -1,0 +1,1 @@
+"""How an alarm reaches people: an outbox, and the channels it feeds."""

@@ -1,0 +1,140 @@
+"""What the page of one site says beyond its summary: charts, each tank ahead, inputs, sensors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from markupsafe import Markup
+
+from api.current import SiteState, TankState, Value
+from api.pages.chart import Chart, Fan, Point, pieces_of, svg
+from api.pages.passage import lasts, overflows, span_of
+from api.pages.summary import Statement
+from api.service import Service
+from api.words import clock_time, duration
+from forecast.result import Input, TankForecast
+from ingest.instants import DAY_MS, HOUR_MS
+from ingest.reading import flag_words
+
+SHOWN_MS: Final = 3 * DAY_MS
+AHEAD_MS: Final = 16 * DAY_MS
+
+#: Unit kept inside → how it is written, and with how many decimals.
+_SHOWN: Final[dict[str, tuple[str, int]]] = {
+    "m": ("m", 3),
+    "L": ("L", 0),
+    "L/h": ("L/h", 0),
+    "mm": ("mm", 1),
+    "mm/h": ("mm/h", 1),
+    "V": ("V", 2),
+    "A": ("A", 1),
+    "Cel": ("°C", 1),
+    "1": ("", 2),
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """A line of a table: what, its value or source, its time in words."""
+
+    name: str
+    value: str
+    when: str
+    stale: bool
+    missing: bool
+
+
+@dataclass(frozen=True)
+class TankDetail:
+    """A tank's picture and its own sentences ahead."""
+
+    tank: str
+    chart: Markup
+    ahead: list[Statement]
+
+
+def tank_detail(state: SiteState, tank: TankState, service: Service) -> TankDetail:
+    """Read the last days of a tank's level and draw them with the days ahead."""
+    ahead = _tank_forecast(state, tank.tank.id)
+    return TankDetail(tank.tank.id, svg(_chart(state, tank, ahead, service)), _sentences(state, ahead))
+
+
+def input_rows(state: SiteState) -> list[Row]:
+    """What the forecast was made from, with the time of each."""
+    if state.forecast is None:
+        return []
+    return [_input_row(entry, state) for entry in state.forecast.forecast.inputs]
+
+
+def sensor_rows(state: SiteState) -> list[Row]:
+    """Each sensor's newest value."""
+    return [_sensor_row(value, state) for value in state.values.values()]
+
+
+def _chart(state: SiteState, tank: TankState, ahead: TankForecast | None, service: Service) -> Chart:
+    start_ms, end_ms = state.now_ms - SHOWN_MS, state.now_ms + AHEAD_MS
+    pieces: list[list[Point]] = []
+    if tank.level is not None:
+        sensor = tank.level.sensor
+        hourly = service.readings.aggregate(state.site.id, sensor.id, start_ms, state.now_ms + 1, HOUR_MS, "mean")
+        points = [Point(min(bucket.start_ms + HOUR_MS // 2, state.now_ms), bucket.value) for bucket in hourly]
+        pieces = pieces_of(points, max(HOUR_MS, service.settings.stale_after_ms(sensor.every_s)))
+    fan = None
+    if state.forecast is not None and ahead is not None:
+        forecast = state.forecast.forecast
+        fan = Fan(forecast.start_ms, ahead.level_m, state.forecast.stale)
+        end_ms = max(state.now_ms + DAY_MS, forecast.start_ms + forecast.horizon_h * HOUR_MS)
+    return Chart(
+        tank=tank.tank.id,
+        zone=state.site.zone,
+        now_ms=state.now_ms,
+        start_ms=start_ms,
+        end_ms=end_ms,
+        outlet_m=tank.tank.outlet_height_m,
+        brim_m=tank.tank.overflow_height_m,
+        pieces=pieces,
+        fan=fan,
+    )
+
+
+def _tank_forecast(state: SiteState, tank_id: str) -> TankForecast | None:
+    tanks = [] if state.forecast is None else state.forecast.forecast.tanks
+    return next((tank for tank in tanks if tank.tank == tank_id), None)
+
+
+def _sentences(state: SiteState, ahead: TankForecast | None) -> list[Statement]:
+    """Each tank's own days ahead, where there is more than one tank."""
+    if len(state.tanks) < 2 or ahead is None or state.forecast is None:
+        return []
+    issued_ms, horizon_h = state.forecast.forecast.issued_ms, state.forecast.forecast.horizon_h
+    says = ((lasts, ahead.runs_out), (overflows, ahead.overflows))
+    return [
+        Statement(
+            say(span_of(passage, issued_ms, horizon_h), state.now_ms, state.site.zone), stale=state.forecast.stale
+        )
+        for say, passage in says
+    ]
+
+
+def _input_row(entry: Input, state: SiteState) -> Row:
+    if entry.missing:
+        when = "missing"
+    elif entry.time_ms is None:
+        when = "has no time"
+    else:
+        when = f"{clock_time(entry.time_ms, state.site.zone)}, {duration(max(0, state.now_ms - entry.time_ms))} ago"
+    return Row(entry.name, entry.source, when, entry.stale, entry.missing)
+
+
+def _sensor_row(value: Value, state: SiteState) -> Row:
+    reading = value.reading
+    if reading is None:
+        return Row(value.sensor.id, "missing", "never heard", True, True)
+    unit, decimals = _SHOWN[value.sensor.quantity.unit]
+    figure = f"{reading.value:,.{decimals}f} {unit}".strip()
+    when = f"{clock_time(reading.time_ms, state.site.zone)}"
+    if value.stale:
+        when += f", {duration(value.age_ms)} ago"
+    words = "; ".join(flag_words(reading.flags))
+    return Row(value.sensor.id, f"{figure} ({words})" if words else figure, when, value.stale, False)

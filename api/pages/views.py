@@ -1,0 +1,42 @@
+"""The pages: all sites at a glance, and one site."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request, Response
+
+from api.current import read_state
+from api.headers import page
+from api.pages.detail import input_rows, sensor_rows, tank_detail
+from api.pages.summary import summarise
+from api.pages.templates import render
+from api.service import ServiceDep, SiteDep
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.api_route("/", methods=["GET", "HEAD"])
+def overview(request: Request, service: ServiceDep) -> Response:
+    now_ms = service.clock()
+    summaries = []
+    for site in service.sites.values():
+        state = read_state(site, service.readings, service.records, now_ms, service.settings)
+        summaries.append(summarise(state, service.records.last_transitions(site.id)))
+    return page(request, render("overview.html", summaries=summaries))
+
+
+@router.api_route("/sites/{site}", methods=["GET", "HEAD"])
+def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
+    state = read_state(site, service.readings, service.records, service.clock(), service.settings)
+    summary = summarise(state, service.records.last_transitions(site.id))
+    details = [tank_detail(state, tank, service) for tank in state.tanks]
+    forecast = None if state.forecast is None else state.forecast.forecast
+    html = render(
+        "site.html",
+        summary=summary,
+        details=details,
+        inputs=input_rows(state),
+        sensors=sensor_rows(state),
+        reasons=[] if forecast is None else forecast.reasons,
+        unknown=[] if forecast is None else forecast.unknown,
+    )
+    return page(request, html)

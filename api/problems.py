@@ -1,0 +1,146 @@
+"""Errors as people and programs see them: RFC 9457 problem details, or a page with the same words.
+
+The text of an unforeseen exception goes to the log and never to the client.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from http import HTTPStatus
+from typing import Final
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+
+from ingest.errors import StoreCorrupt, StoreUnavailable
+
+log = logging.getLogger("ullage.api")
+
+MEDIA_TYPE: Final = "application/problem+json"
+RETRY_AFTER_S: Final = 10
+#: Makes a page of a problem, for people; given by the pages.
+ErrorPage = Callable[["Problem"], Response]
+
+
+class Fault(BaseModel):
+    """One thing wrong in a request. What was sent is not repeated."""
+
+    where: str = Field(description="Where in the request: query, path or body, and the name.", examples=["query.limit"])
+    expected: str = Field(description="What was expected there.", examples=["Input should be a valid integer"])
+
+
+class Problem(BaseModel):
+    """RFC 9457 problem details."""
+
+    type: str = Field(
+        default="about:blank", description="Kind of problem, a URI reference.", examples=["/problems/no-forecast"]
+    )
+    title: str = Field(description="The kind of problem in words.", examples=["No forecast yet"])
+    status: int = Field(description="The HTTP status code.", examples=[404])
+    detail: str = Field(description="What is wrong this time, and what to do.")
+    errors: list[Fault] | None = Field(default=None, description="Each fault of a request that was refused.")
+
+
+class ProblemError(Exception):
+    """Raised by a route to answer with a problem."""
+
+    def __init__(self, status: int, kind: str, title: str, detail: str, errors: list[Fault] | None = None) -> None:
+        self.problem = Problem(type=f"/problems/{kind}", title=title, status=status, detail=detail, errors=errors)
+        super().__init__(detail)
+
+
+def refused(*faults: tuple[str, str]) -> ProblemError:
+    """A 422 that names each fault: where in the request, and what was expected there."""
+    errors = [Fault(where=where, expected=expected) for where, expected in faults]
+    detail = "; ".join(f"{fault.where}: {fault.expected}" for fault in errors)
+    return ProblemError(422, "refused", "Request refused", detail, errors)
+
+
+def install(app: FastAPI, error_page: ErrorPage, headers: dict[str, str]) -> None:
+    """Answer every error of `app` as a problem: JSON under /api, a page elsewhere.
+
+    headers  go on the answer to an unforeseen exception, which is written outside all middleware
+    """
+
+    def answer(request: Request, problem: Problem, extra: dict[str, str] | None = None) -> Response:
+        if request.url.path.startswith("/api/"):
+            body = problem.model_dump(exclude_none=True)
+            response: Response = JSONResponse(body, problem.status, media_type=MEDIA_TYPE)
+        else:
+            response = error_page(problem)
+        response.headers.update(extra or {})
+        return response
+
+    @app.exception_handler(ProblemError)
+    def known(request: Request, error: ProblemError) -> Response:
+        return answer(request, error.problem)
+
+    @app.exception_handler(HTTPException)
+    def http(request: Request, error: HTTPException) -> Response:
+        title = HTTPStatus(error.status_code).phrase
+        detail = _HTTP_DETAIL.get(error.status_code, title)
+        return answer(request, Problem(title=title, status=error.status_code, detail=detail), dict(error.headers or {}))
+
+    @app.exception_handler(RequestValidationError)
+    def invalid(request: Request, error: RequestValidationError) -> Response:
+        faults = [
+            (".".join(map(str, entry["loc"])), entry["msg"].removeprefix("Value error, ")) for entry in error.errors()
+        ]
+        return answer(request, refused(*faults).problem)
+
+    @app.exception_handler(StoreUnavailable)
+    def unavailable(request: Request, error: StoreUnavailable) -> Response:
+        log.warning("%s: %s", request.url.path, error)
+        detail = f"The data cannot be reached at the moment. Try again in {RETRY_AFTER_S} seconds."
+        problem = Problem(
+            type="/problems/store-unavailable", title="Data out of reach for now", status=503, detail=detail
+        )
+        return answer(request, problem, {"Retry-After": str(RETRY_AFTER_S)})
+
+    @app.exception_handler(StoreCorrupt)
+    def corrupt(request: Request, error: StoreCorrupt) -> Response:
+        log.error("%s: %s", request.url.path, error)
+        detail = "The data is damaged and trying again will not help. Somebody has to look at the service's log."
+        return answer(request, Problem(type="/problems/store-corrupt", title="Data damaged", status=500, detail=detail))
+
+    @app.exception_handler(Exception)
+    def unforeseen(request: Request, error: Exception) -> Response:
+        log.error("%s: unforeseen error", request.url.path, exc_info=error)
+        detail = "The service made a mistake. It is in the service's log, with the time of this request."
+        return answer(request, Problem(title="Internal Server Error", status=500, detail=detail), headers)
+
+
+_HTTP_DETAIL: Final = {
+    404: "There is nothing at this address.",
+    405: "This address does not take that method.",
+    413: "The request is too large.",
+    415: "Send the body as application/json.",
+}
+
+
+def document(app: FastAPI) -> None:
+    """Say in the OpenAPI document that errors travel as problem details."""
+    generate = app.openapi
+
+    def openapi() -> dict[str, object]:
+        schema = generate()
+        for operations in schema["paths"].values():
+            for operation in operations.values():
+                for status, response in operation["responses"].items():
+                    if status >= "400" and "application/json" in response.get("content", {}):
+                        response["content"][MEDIA_TYPE] = response["content"].pop("application/json")
+        return schema
+
+    app.openapi = openapi  # type: ignore[method-assign]
+
+
+#: Responses that any route of the API may give.
+RESPONSES: Final[dict[int | str, dict[str, object]]] = {
+    404: {"model": Problem, "description": "No such site, sensor or forecast."},
+    422: {"model": Problem, "description": "The request is refused; every fault is named."},
+    503: {"model": Problem, "description": "The stores cannot be reached; try again after Retry-After seconds."},
+}

@@ -1,0 +1,73 @@
+"""What people did on site: the model asks for it, and so do people."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Query, Response
+
+from api.problems import refused
+from api.routes.span import span
+from api.schemas import Instant, LogIn, LogList, LogOut
+from api.service import ServiceDep, SiteDep
+from ingest.instants import DAY_MS, MINUTE_MS, from_rfc3339, to_rfc3339
+from ingest.site import Site
+from ingest.store.records import LogEntry
+
+router = APIRouter(tags=["log"])
+
+SHOWN_MS: Final = 90 * DAY_MS
+#: A phone's clock may be ahead of ours.
+AHEAD_MS: Final = 5 * MINUTE_MS
+
+
+@router.get("/sites/{site}/log", summary="What people did on site, oldest first")
+def entries(
+    site: SiteDep,
+    service: ServiceDep,
+    start: Annotated[Instant | None, Query(description="From this instant on; absent: 90 days before `end`.")] = None,
+    end: Annotated[Instant | None, Query(description="Up to, not including, this instant; absent: now.")] = None,
+) -> LogList:
+    # An entry made just now is part of what was done up to now.
+    start_ms, end_ms = span(start, end, service.clock() + 1, SHOWN_MS)
+    kept = service.records.log(site.id, start_ms, end_ms)
+    return LogList(
+        site=site.id, start=to_rfc3339(start_ms), end=to_rfc3339(end_ms), entries=[_out(entry) for entry in kept]
+    )
+
+
+@router.post("/sites/{site}/log", status_code=201, summary="Write down what was done on site")
+def append(site: SiteDep, service: ServiceDep, entry: LogIn, response: Response) -> LogOut:
+    """Sending the same entry with the same `time` again keeps one, and answers 200."""
+    now_ms = service.clock()
+    time_ms = now_ms if entry.time is None else from_rfc3339(entry.time)
+    if time_ms > now_ms + AHEAD_MS:
+        raise refused(("body.time", "a time that is not in the future"))
+    _check_part(site, entry)
+    kept = LogEntry(site.id, time_ms, entry.kind, entry.part, entry.who, entry.note)
+    if kept in service.records.log(site.id, time_ms, time_ms + 1):
+        response.status_code = 200
+    else:
+        service.records.append_log(kept)
+    return _out(kept)
+
+
+def _check_part(site: Site, entry: LogIn) -> None:
+    """The part must be one of the site's, or the entry would tell the model nothing."""
+    match entry.kind:
+        case "note":
+            if not entry.note:
+                raise refused(("body.note", "some text"))
+            return
+        case "first-flush-emptied":
+            parts = [roof.id for roof in site.roof if roof.first_flush is not None]
+        case "backup-opened" | "backup-closed":
+            parts = [] if site.backup is None else [site.backup.id]
+        case "upkeep":
+            parts = [task.id for task in site.upkeep]
+    if entry.part not in parts:
+        raise refused(("body.part", f"one of: {', '.join(parts) or 'this site has nothing of the kind'}"))
+
+
+def _out(entry: LogEntry) -> LogOut:
+    return LogOut(time=to_rfc3339(entry.time_ms), kind=entry.kind, part=entry.part, who=entry.who, note=entry.note)

@@ -1,0 +1,48 @@
+"""What every route works with: the sites, the stores, the clock, the settings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated, cast
+
+from fastapi import Depends, Path, Request
+
+from api.problems import ProblemError
+from api.settings import Settings
+from ingest.site import Site
+from ingest.store.readings import ReadingStore
+from ingest.store.records import Records
+
+
+@dataclass(frozen=True)
+class Service:
+    """Everything a request needs, handed to the app factory once. clock: UTC now [ms]"""
+
+    sites: Mapping[str, Site]
+    readings: ReadingStore
+    records: Records
+    clock: Callable[[], int]
+    settings: Settings
+
+
+def service_of(request: Request) -> Service:
+    return cast(Service, request.app.state.service)
+
+
+ServiceDep = Annotated[Service, Depends(service_of)]
+
+
+def site_of(
+    service: ServiceDep,
+    site: Annotated[str, Path(description="Id of the site.", examples=["skerrow-head"])],
+) -> Site:
+    """The site named in the path, or a 404 that lists the ones there are."""
+    found = service.sites.get(site)
+    if found is None:
+        known = ", ".join(service.sites) or "none"
+        raise ProblemError(404, "unknown-site", "No such site", f"No site has this id. There is: {known}.")
+    return found
+
+
+SiteDep = Annotated[Site, Depends(site_of)]

@@ -1,0 +1,215 @@
+"""Everything that can be set from outside, checked once at the start.
+
+An explicit argument wins over an environment variable `ULLAGE_NAME`, which wins over the default.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from ingest.errors import Problem, SettingsError
+from ingest.instants import SECOND_MS
+
+PREFIX = "ULLAGE_"
+_MARK = "whsec_"
+#: Key lengths that the Standard Webhooks specification allows (24 to 64 bytes; from memory).
+_SECRET_BYTES = range(24, 65)
+_NEVER_SHOWN = frozenset({"webhook_secret"})
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the API process needs to know; `load_settings` builds it.
+
+    data                 folder of everything that is kept
+    sites                a site file, or a folder of them
+    records_url          SQLAlchemy URL of the records; empty: records.db in the data folder
+    readings             file of the readings, or http(s) URL; empty: readings.db in the data folder
+    webhook_url          where alarm messages go; empty: nowhere but the log
+    webhook_secret       `whsec_` and the base64 of 24 to 64 bytes; signs those messages
+    host, port           where the API listens
+    alarms               whether this process watches the alarms; of several, exactly one does
+    stale_intervals, stale_min_s  a reading is stale after this many of its sensor's intervals,
+                         but not before so many seconds [s]
+    stale_forecast_s     a forecast is stale when issued longer ago [s]
+    """
+
+    data: Path = Path("ullage-data")
+    sites: Path = Path("sites")
+    records_url: str = ""
+    readings: str = ""
+    webhook_url: str = ""
+    webhook_secret: str = field(default="", repr=False)
+    host: str = "127.0.0.1"
+    port: int = 8080
+    alarms: bool = True
+    stale_intervals: float = 3.0
+    stale_min_s: float = 1_800.0
+    stale_forecast_s: float = 10_800.0
+
+    @property
+    def records(self) -> str:
+        """SQLAlchemy URL of the records store."""
+        return self.records_url or f"sqlite:///{self.data / 'records.db'}"
+
+    @property
+    def readings_store(self) -> str:
+        """File or URL of the readings store."""
+        return self.readings or str(self.data / "readings.db")
+
+    def stale_after_ms(self, every_s: float) -> int:
+        """Age at which a value heard every so many seconds is stale. [s] → [ms]"""
+        return round(max(self.stale_intervals * every_s, self.stale_min_s) * SECOND_MS)
+
+    @property
+    def stale_forecast_ms(self) -> int:
+        return round(self.stale_forecast_s * SECOND_MS)
+
+
+def load_settings(environment: Mapping[str, str] = os.environ, **given: object) -> Settings:
+    """Settings from arguments and `ULLAGE_*` variables; an argument of None counts as not given.
+
+    Raises SettingsError with every problem: name, value and what was expected, one a line.
+    """
+    problems = [
+        Problem(name, repr(given[name]), "no such setting: look for a spelling mistake")
+        for name in sorted(given.keys() - _READERS.keys())
+    ]
+    values: dict[str, object] = {}
+    for name, (read, expected) in _READERS.items():
+        source, raw = _raw(name, environment, given)
+        if raw is None:
+            continue
+        try:
+            values[name] = read(raw)
+        except (ValueError, TypeError):
+            problems.append(Problem(source, "(not shown)" if name in _NEVER_SHOWN else repr(raw), expected))
+    problems += _together(values)
+    if problems:
+        raise SettingsError("\n".join(map(str, problems)))
+    return Settings(**values)  # type: ignore[arg-type]  # each value has just been read as its own type
+
+
+def _raw(name: str, environment: Mapping[str, str], given: Mapping[str, object]) -> tuple[str, object]:
+    """Where a setting comes from, and what stands there."""
+    if given.get(name) is not None:
+        return name, given[name]
+    variable = PREFIX + name.upper()
+    return variable, environment.get(variable)
+
+
+def _together(values: Mapping[str, object]) -> list[Problem]:
+    """What no single setting can know."""
+    url, secret = values.get("webhook_url"), values.get("webhook_secret")
+    if url and not secret:
+        return [Problem("webhook_secret", "nothing", "a secret, because a webhook_url is set: whsec_ and base64")]
+    if secret and not url:
+        return [Problem("webhook_url", "nothing", "a URL, because a webhook_secret is set")]
+    return []
+
+
+def secret_key(secret: str) -> bytes:
+    """The signing key in a `whsec_` secret. Raises ValueError."""
+    if not secret.startswith(_MARK):
+        raise ValueError("no whsec_ in front")
+    try:
+        key = base64.b64decode(secret.removeprefix(_MARK), validate=True)
+    except binascii.Error as error:
+        raise ValueError("not base64") from error
+    if len(key) not in _SECRET_BYTES:
+        raise ValueError("too short or too long")
+    return key
+
+
+def _path(raw: object) -> Path:
+    if not isinstance(raw, str | Path) or not str(raw).strip():
+        raise ValueError("no path")
+    return Path(raw)
+
+
+def _text(raw: object) -> str:
+    if not isinstance(raw, str | Path):
+        raise TypeError("no text")
+    return str(raw).strip()
+
+
+def _database_url(raw: object) -> str:
+    text = _text(raw)
+    if text and not text.startswith(("sqlite:///", "postgresql+psycopg://")):
+        raise ValueError("another database")
+    return text
+
+
+def _web_url(raw: object) -> str:
+    """An https URL; plain http to this machine only, because messages would travel readable."""
+    text = _text(raw)
+    if text:
+        parts = urlsplit(text)
+        local = parts.hostname in ("localhost", "127.0.0.1", "::1")
+        if not parts.hostname or parts.scheme not in (("https", "http") if local else ("https",)):
+            raise ValueError("not such a URL")
+    return text
+
+
+def _secret(raw: object) -> str:
+    text = _text(raw)
+    if text:
+        secret_key(text)
+    return text
+
+
+def _host(raw: object) -> str:
+    text = _text(raw)
+    if not text or any(character.isspace() or character == "/" for character in text):
+        raise ValueError("no host")
+    return text
+
+
+def _port(raw: object) -> int:
+    port = int(_text(raw) if not isinstance(raw, int) else raw)
+    if isinstance(raw, bool) or not 0 <= port <= 65_535:
+        raise ValueError("no port")
+    return port
+
+
+def _switch(raw: object) -> bool:
+    if isinstance(raw, bool):
+        return raw
+    match _text(raw).lower():
+        case "on":
+            return True
+        case "off":
+            return False
+    raise ValueError("neither on nor off")
+
+
+def _positive(raw: object) -> float:
+    if isinstance(raw, bool):
+        raise TypeError("no number")
+    number = float(raw) if isinstance(raw, int | float) else float(_text(raw))
+    if not 0 < number < float("inf"):
+        raise ValueError("not positive")
+    return number
+
+
+#: Setting → how to read it, and what to say was expected.
+_READERS: Mapping[str, tuple[Callable[[object], object], str]] = {
+    "data": (_path, "a folder"),
+    "sites": (_path, "a site file or a folder of them"),
+    "records_url": (_database_url, "sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME"),
+    "readings": (_text, "a file or an http(s) URL"),
+    "webhook_url": (_web_url, "an https URL (http only to this machine)"),
+    "webhook_secret": (_secret, "whsec_ followed by the base64 of 24 to 64 bytes"),
+    "host": (_host, "a host name or address to listen on, such as 127.0.0.1"),
+    "port": (_port, "a port number from 0 to 65535"),
+    "alarms": (_switch, "on or off"),
+    "stale_intervals": (_positive, "a number above 0"),
+    "stale_min_s": (_positive, "seconds, a number above 0"),
+    "stale_forecast_s": (_positive, "seconds, a number above 0"),
+}

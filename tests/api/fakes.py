@@ -1,0 +1,161 @@
+"""Stand-ins for tests: a store of readings in memory, a clock that is set, and forecasts made by hand."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+
+from forecast.result import BatteryForecast, Bands, Forecast, Input, Passage, TankForecast
+from ingest.errors import StoreError
+from ingest.instants import HOUR_MS, from_rfc3339
+from ingest.reading import Reading, Reject
+from ingest.store.readings import Aggregate, Bucket, WriteResult
+
+#: A Wednesday, before noon; Europe/London is on UTC.
+NOW_MS = from_rfc3339("2026-11-25T12:04:00Z")
+
+
+class Clock:
+    """A clock that stands until it is set."""
+
+    def __init__(self, now_ms: int = NOW_MS) -> None:
+        self.now_ms = now_ms
+
+    def __call__(self) -> int:
+        return self.now_ms
+
+
+class MemoryReadings:
+    """Readings in memory, kept as the protocol says. `failure`: every call raises it."""
+
+    def __init__(self) -> None:
+        self.kept: dict[tuple[str, str], dict[int, Reading]] = defaultdict(dict)
+        self.failure: StoreError | None = None
+
+    def write(self, readings: Sequence[Reading], rejects: Sequence[Reject] = ()) -> WriteResult:
+        self.ping()
+        for reading in readings:
+            self.kept[reading.site, reading.sensor].setdefault(reading.time_ms, reading)
+        return WriteResult(len(readings), [])
+
+    def latest(self, site: str, until_ms: int) -> dict[str, Reading]:
+        self.ping()
+        found = {}
+        for kept_site, sensor in list(self.kept):
+            usable = self.range(site, sensor, 0, until_ms + 1) if kept_site == site else []
+            if usable:
+                found[sensor] = usable[-1]
+        return found
+
+    def range(
+        self, site: str, sensor: str, start_ms: int, end_ms: int, *, limit: int = 100_000, usable: bool = True
+    ) -> list[Reading]:
+        self.ping()
+        kept = sorted(self.kept[site, sensor].values(), key=lambda reading: reading.time_ms)
+        within = [r for r in kept if start_ms <= r.time_ms < end_ms and (r.usable or not usable)]
+        return within[:limit]
+
+    def aggregate(
+        self, site: str, sensor: str, start_ms: int, end_ms: int, every_ms: int, fn: Aggregate
+    ) -> list[Bucket]:
+        values = defaultdict(list)
+        for reading in self.range(site, sensor, start_ms, end_ms):
+            values[reading.time_ms - reading.time_ms % every_ms].append(reading.value)
+        figure = {
+            "mean": lambda v: sum(v) / len(v),
+            "min": min,
+            "max": max,
+            "first": lambda v: v[0],
+            "last": lambda v: v[-1],
+            "count": len,
+        }[fn]
+        return [Bucket(start, float(figure(held)), len(held)) for start, held in values.items()]
+
+    def rejects(self, limit: int = 100) -> list[Reject]:
+        return []
+
+    def counts(self) -> dict[str, int]:
+        return {"readings": sum(map(len, self.kept.values())), "rejects": 0}
+
+    def ping(self) -> None:
+        if self.failure is not None:
+            raise self.failure
+
+    def close(self) -> None:
+        pass
+
+
+def passage(by_day: Sequence[float] = (), days: int = 16) -> Passage:
+    """A first passage with these probabilities by day, the last one going on to the horizon."""
+    filled = [*by_day, *[by_day[-1] if by_day else 0.0] * (days - len(by_day))]
+    return Passage(filled, filled[-1])
+
+
+def rising(first: float, last: float, days: int = 16) -> Passage:
+    """A passage whose probability rises evenly from 0 at day `first` to 1 at day `last`."""
+    by_day = [min(1.0, max(0.0, (d + 1 - first) / (last - first))) for d in range(days)]
+    return Passage(by_day, by_day[-1])
+
+
+def falling(start: float, per_day: float, spread: float, low: float, high: float, hours: int = 384) -> Bands:
+    """Bands that fall evenly and open like a fan, kept between two bounds."""
+
+    def line(shift: float) -> list[float]:
+        return [
+            round(min(high, max(low, start - per_day * h / 24 + shift * spread * h / 24)), 3)
+            for h in range(1, hours + 1)
+        ]
+
+    return Bands(line(-1), line(-0.4), line(0), line(0.4), line(1))
+
+
+def tank_forecast(tank: str = "main", **changes: Any) -> TankForecast:
+    """A tank that slowly empties; the figures fit the main tank of Skerrow Head."""
+    usual: dict[str, Any] = {
+        "tank": tank,
+        "start_level_m": 1.06,
+        "start_volume_l": 2131.0,
+        "start_sd_l": 8.0,
+        "dead_l": 241.3,
+        "capacity_l": 3619.1,
+        "level_m": falling(1.06, 0.08, 0.05, 0.12, 1.8),
+        "volume_l": falling(2131, 160, 100, 241, 3619),
+        "runs_out": rising(8.5, 14.5),
+        "overflows": passage((0.0, 0.01, 0.02, 0.04)),
+        "spill_l": falling(0, 0, 0, 0, 0),
+        "spill_peak_l_min": 0.0,
+    }
+    return TankForecast(**(usual | changes))
+
+
+def forecast_of(site: str = "skerrow-head", issued_ms: int = NOW_MS - 4 * 60_000, **changes: Any) -> Forecast:
+    """A forecast made by hand, with one tank unless said otherwise."""
+    tank = tank_forecast()
+    usual: dict[str, Any] = {
+        "site": site,
+        "issued_ms": issued_ms,
+        "start_ms": issued_ms - issued_ms % HOUR_MS,
+        "horizon_h": 384,
+        "members": 50,
+        "inputs": [
+            Input("level main", "post-1/level", issued_ms - 60_000),
+            Input("rain outlook", "record of 11 years", None),
+        ],
+        "tanks": [tank],
+        "runs_out": tank.runs_out,
+        "overflows": tank.overflows,
+        "rain_mm": falling(2, 0, 0.1, 0, 40, 16),
+        "demand_l_day": 70.0,
+        "battery": BatteryForecast(0.8, falling(0.8, 0.02, 0.02, 0, 1), passage((0.0, 0.02, 0.05))),
+        "reasons": ["Little rain is expected, and the taps take 70 L a day."],
+        "unknown": ["Whether a tap is left open."],
+    }
+    return Forecast(**(usual | changes))
+
+
+def put(records: Any, forecast: Forecast) -> None:
+    """Keep a forecast as the worker does."""
+    records.put_forecast(forecast.site, forecast.issued_ms, msgspec.json.encode(forecast))
