@@ -50,7 +50,7 @@ class Broker:
 
     folder   where it keeps configuration, secrets, log and messages; made if absent
     host     address to listen on; anything but loopback is for a network you trust, or add TLS
-    port     MQTT port
+    port     MQTT port; 0: any that is free, to be read from `port` once started
     topics   topic filters that devices may publish to, such as `ullage/#`
     max_file_bytes  bound of what it keeps on disk; beyond it publishes are refused
     """
@@ -92,7 +92,7 @@ class Broker:
         binary = find_binary()
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            self._check_port_is_free()
+            self._choose_port()
             self._write_configuration()
         except OSError as error:
             raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error
@@ -141,7 +141,8 @@ class Broker:
     def _log_file(self) -> Path:
         return self.folder / "nats.log"
 
-    def _check_port_is_free(self) -> None:
+    def _choose_port(self) -> None:
+        """Settle which port, and make sure that nobody else has it."""
         with socket.socket(socket.AF_INET6 if ":" in self.host else socket.AF_INET) as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
@@ -151,6 +152,7 @@ class Broker:
                     f"the broker cannot listen on {self.host}:{self.port} ({error.strerror}): "
                     "stop what listens there, or choose another port or address"
                 ) from error
+            self.port = int(probe.getsockname()[1])
 
     def _write_configuration(self) -> None:
         text = configuration(

@@ -7,11 +7,13 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.broker import COLLECTOR, DEVICE, Broker
 from ingest.site import Site
@@ -35,6 +37,50 @@ class RunningBroker:
     collector_url: str
     device_user: str
     device_password: str
+
+
+class Device:
+    """A device that publishes at QoS 1 and knows what the broker acknowledged."""
+
+    def __init__(self, broker: RunningBroker, client_id: str = "post-1") -> None:
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, clean_session=False)
+        self.client.max_inflight_messages_set(500)
+        self.client.max_queued_messages_set(0)
+        self.client.reconnect_delay_set(1, 1)
+        self.client.username_pw_set(broker.device_user, broker.device_password)
+        self.client.connect(broker.host, broker.port)
+        self.client.loop_start()
+
+    def publish(self, topic: str, payload: bytes | str, *, retain: bool = False) -> mqtt.MQTTMessageInfo:
+        """Send without waiting; ask the answer whether it is acknowledged."""
+        return self.client.publish(topic, payload, qos=1, retain=retain)
+
+    def deliver(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
+        """Send and wait for the acknowledgement."""
+        info = self.publish(topic, payload, retain=retain)
+        info.wait_for_publish(10)
+        assert info.is_published()
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+ConnectDevice = Callable[..., Device]
+
+
+@pytest.fixture
+def connect_device() -> Iterator[ConnectDevice]:
+    """Connects a device to a broker; it is disconnected at the end."""
+    connected: list[Device] = []
+
+    def connect(broker: RunningBroker, client_id: str = "post-1") -> Device:
+        connected.append(Device(broker, client_id))
+        return connected[-1]
+
+    yield connect
+    for device in connected:
+        device.close()
 
 
 def find_free_port() -> int:
