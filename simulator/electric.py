@@ -11,8 +11,8 @@ from ingest.site import Battery, Site
 from simulator.sun import Floats, on_panel_w_m2
 from simulator.weather import Weather
 
-#: Share of a panel's rating that reaches the terminals: dirt, heat, wire, and a controller that does not track.
-_PANEL_SHARE: Final = 0.72
+#: Share of a panel's rating that reaches the terminals after dirt, heat and wire; chosen.
+_PANEL_SHARE: Final = 0.85
 #: Ohmic and polarisation resistance of 12 V and 100 Ah, warm and new; chosen. [Ω]
 _OHMIC: Final = 0.012
 _POLAR: Final = 0.018
@@ -67,7 +67,8 @@ class Bank:
         capacity_ah = self._battery.capacity_ah * health
         # Cold acid and worn plates resist more: about 1 % a kelvin.
         scale = self._blocks * 100 / capacity_ah * (1 + 0.01 * max(0.0, 25 - air_cel))
-        ohmic = _OHMIC * scale
+        # Nearly empty, the acid at the plates is used up and the voltage gives way under load.
+        ohmic = _OHMIC * scale * (1 + 0.05 / (self.soc + 0.005))
         inner = self.rest_v() + self._polar_v
         near = max(self.volts, 6 * self._blocks)
         wanted = (offered_w - load_w) / near
@@ -85,7 +86,7 @@ class Bank:
         """A battery nearly full takes charge unwillingly; lithium hardly minds."""
         if amps <= 0 or self._lithium:
             return _POLAR
-        return _POLAR + 0.006 / (1.02 - self.soc)
+        return _POLAR + 0.02 / (1.05 - self.soc)
 
     def _charge(self, amps: float, capacity_ah: float) -> None:
         # Near full, lead makes gas rather than charge.
@@ -100,7 +101,7 @@ class Bank:
             self._floating = True
         elif offered_w <= 0:
             self._floating = False
-        if self.volts < self._battery.cutoff_v:
+        if self.volts < self._battery.cutoff_v or self.soc <= 0:
             self.connected = False
         elif self.volts > self._battery.low_v + 0.3 * self._blocks:
             self.connected = True

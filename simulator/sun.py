@@ -50,14 +50,15 @@ def on_panel_w_m2(site: Site, times_ms: Instants, sun_w_m2: Floats) -> Floats:
     """Sun on a panel that leans towards the equator by latitude + 10°. [W/m²]
 
     Diffuse share from the clearness index after Orgill and Hollands 1977 (from memory);
-    diffuse light from the part of the sky that the panel sees, nothing from the ground.
+    diffuse light from the part of the sky that the panel sees, a fifth of all light back from the ground.
     """
     tilt_deg = min(90.0, abs(site.latitude) + 10)
     height = np.maximum(sun_height(site, times_ms), 0.05)  # near the horizon the ratio below would run away
     clearness = sun_w_m2 / (SOLAR_CONSTANT_W_M2 * height)
     diffuse_share = np.interp(clearness, [0.0, 0.35, 0.75], [1.0, 0.913, 0.177])
     beam = sun_w_m2 * (1 - diffuse_share) * sun_height(site, times_ms, tilt_deg=tilt_deg) / height
-    return np.asarray(beam + sun_w_m2 * diffuse_share * (1 + np.cos(np.radians(tilt_deg))) / 2)
+    sky_seen = (1 + np.cos(np.radians(tilt_deg))) / 2
+    return np.asarray(beam + sun_w_m2 * (diffuse_share * sky_seen + 0.2 * (1 - sky_seen)))
 
 
 def drying_mm(sun_w_m2: Floats, air_cel: Floats) -> Floats:
