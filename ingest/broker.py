@@ -53,6 +53,7 @@ class Broker:
     port     MQTT port; 0: any that is free, to be read from `port` once started
     topics   topic filters that devices may publish to, such as `ullage/#`
     max_file_bytes  bound of what it keeps on disk; beyond it publishes are refused
+    ack_wait_s  after so long it sends again what the collector has not acknowledged, and no sooner
     """
 
     def __init__(
@@ -63,12 +64,14 @@ class Broker:
         port: int = 1883,
         topics: Sequence[str] = ("ullage/#",),
         max_file_bytes: int = 2_000_000_000,
+        ack_wait_s: int = 10,
     ) -> None:
         self.folder = folder.resolve()
         self.host = host
         self.port = port
-        self._topics = tuple(topics)
-        self._max_file_bytes = max_file_bytes
+        self.topics = tuple(topics)
+        self.max_file_bytes = max_file_bytes
+        self.ack_wait_s = ack_wait_s
         self._process: subprocess.Popen[bytes] | None = None
         self._stopping = threading.Event()
         self._watcher: threading.Thread | None = None
@@ -155,9 +158,7 @@ class Broker:
             self.port = int(probe.getsockname()[1])
 
     def _write_configuration(self) -> None:
-        text = configuration(
-            self.folder, self.host, self.port, _secrets(self.folder), self._topics, self._max_file_bytes
-        )
+        text = configuration(self, _secrets(self.folder))
         _write_private(self._configuration_file, text)
 
     def _await_ready(self, process: subprocess.Popen[bytes]) -> None:
@@ -238,31 +239,29 @@ def find_binary() -> Path:
     return Path(found)
 
 
-def configuration(
-    folder: Path, host: str, port: int, passwords: dict[str, str], topics: Sequence[str], max_file_bytes: int
-) -> str:
+def configuration(broker: Broker, passwords: dict[str, str]) -> str:
     """The server's configuration file.
 
     Devices may publish and nothing else. The collector may subscribe and publishes nothing:
     the server itself handles the JetStream traffic behind an MQTT session (tried with 2.15).
     """
-    allowed = json.dumps([_subject(topic) for topic in topics])
+    allowed = json.dumps([_subject(topic) for topic in broker.topics])
     collector, device = json.dumps(passwords[COLLECTOR]), json.dumps(passwords[DEVICE])
-    listen = json.dumps(f"[{host}]:{port}" if ":" in host else f"{host}:{port}")
+    listen = json.dumps(f"[{broker.host}]:{broker.port}" if ":" in broker.host else f"{broker.host}:{broker.port}")
     return f"""# Written anew at every start: changes made here are lost.
 server_name: "ullage"
 listen: "127.0.0.1:-1"
 http: "127.0.0.1:-1"
-ports_file_dir: {json.dumps(str(folder))}
+ports_file_dir: {json.dumps(str(broker.folder))}
 jetstream {{
-  store_dir: {json.dumps(str(folder / "messages"))}
+  store_dir: {json.dumps(str(broker.folder / "messages"))}
   sync_interval: always
   max_mem: 64MB
-  max_file: {max_file_bytes}
+  max_file: {broker.max_file_bytes}
 }}
 mqtt {{
   listen: {listen}
-  ack_wait: "10s"
+  ack_wait: "{broker.ack_wait_s}s"
   max_ack_pending: 1000
 }}
 authorization {{

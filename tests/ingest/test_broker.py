@@ -172,7 +172,7 @@ def test_stopping_ends_the_process(tmp_path: Path, free_port: int) -> None:
 
 
 def test_an_ipv6_address_is_bracketed(tmp_path: Path) -> None:
-    text = configuration(tmp_path, "::1", 1883, {COLLECTOR: "a", DEVICE: "b"}, ("ullage/#",), 1)
+    text = configuration(Broker(tmp_path, host="::1"), {COLLECTOR: "a", DEVICE: "b"})
     assert 'listen: "[::1]:1883"' in text
 
 
