@@ -111,12 +111,16 @@ def ingest(
     verbose: VerboseOption = False,
 ) -> None:
     """The collector: from the broker into the readings store."""
-    from ingest.role import run_ingest
-
-    from ingest.sitefile import load_sites
+    from ingest.role import IngestSettings, run_ingest
+    from ingest.store.locate import open_readings
 
     _log_to_stderr(verbose)
-    run_ingest(load_sites(sites), broker, _readings_location(readings, data), prefix, _stop_event())
+    stop = _stop_event()
+    store = open_readings(_readings_location(readings, data), writer=True)
+    try:
+        run_ingest(IngestSettings(sites, data, broker, prefix=prefix), stop, store=store)
+    finally:
+        store.close()
 
 
 @app.command()

@@ -19,8 +19,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from api.supervisor import Supervisor
-from api.whole import prepare, role, roles, running_broker, topics_of
-from ingest.broker import COLLECTOR, DEVICE, Broker
+from api.whole import broker_for, prepare, role, roles, running_broker
+from ingest.broker import COLLECTOR, DEVICE
 from ingest.errors import SettingsError
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour, to_rfc3339
 from ingest.site import Site
@@ -47,7 +47,7 @@ def run_demo(data: Path, days: int, port: int, stop: threading.Event) -> None:
     with console.status("writing ten years of invented rain"):
         _rain_history(sites, rain_folder, now_ms=time.time_ns() // 1_000_000)
     port = port or free_port()
-    broker = Broker(data / "broker", port=free_port(), topics=topics_of(sites, "ullage"))
+    broker = broker_for(sites_folder, sites, data, HOST, free_port(), "ullage")
     with running_broker(broker, stop):
         watching = _Watching(sites, f"http://{HOST}:{port}", days, console)
         supervisor = Supervisor(
@@ -101,12 +101,12 @@ def _rain_history(sites: dict[str, Site], folder: Path, now_ms: int) -> None:
         file = folder / f"{site.id}.csv"
         if file.exists():
             continue
-        rain_mm = hourly_record(site, start_ms, hours, _HISTORY_SEED)
+        record = hourly_record(site, start_ms, hours, _HISTORY_SEED)
         fresh = file.with_suffix(".new")
         with fresh.open("w", encoding="utf-8", newline="") as out:
             table = csv.writer(out)
             table.writerow(["time", "rain_mm"])
-            table.writerows((to_rfc3339(start_ms + h * HOUR_MS), f"{mm:.2f}") for h, mm in enumerate(rain_mm))
+            table.writerows((to_rfc3339(int(hour)), f"{mm:.2f}") for hour, mm in zip(*record, strict=True))
         fresh.replace(file)
 
 

@@ -12,16 +12,18 @@ from pathlib import Path
 from api.supervisor import Role, Supervisor
 from ingest.broker import COLLECTOR, Broker
 from ingest.errors import BrokerError
+from ingest.payload import Decoder
+from ingest.role import IngestSettings, bundled_broker
 from ingest.site import Site
 from ingest.sitefile import load_sites
 
 log = logging.getLogger("ullage.supervisor")
 
 
-def topics_of(sites: dict[str, Site], prefix: str) -> list[str]:
-    """Topic filters that devices may publish to: the prefix, and the site files' own topics."""
-    own = {sensor.topic for site in sites.values() for sensor in site.sensor if sensor.topic}
-    return [f"{prefix}/#", *sorted(own)]
+def broker_for(sites_path: Path, sites: dict[str, Site], data: Path, host: str, port: int, prefix: str) -> Broker:
+    """The bundled broker of an installation: it lets devices publish, and knows the collector's session."""
+    settings = IngestSettings(sites_path, data, host=host, port=port, prefix=prefix)
+    return bundled_broker(settings, Decoder(sites, prefix))
 
 
 def role(name: str, *arguments: object, on_line: Callable[[str], None] | None = None, label: str = "") -> Role:
@@ -96,7 +98,7 @@ def run_up(
     if broker_url:
         supervise(roles(sites, data, host, port, broker_url, prefix, rain), stop)
         return
-    broker = Broker(data / "broker", host=mqtt_host, port=mqtt_port, topics=topics_of(loaded, prefix))
+    broker = broker_for(sites, loaded, data, mqtt_host, mqtt_port, prefix)
     with running_broker(broker, stop):
         log.info("devices connect as in %s", data / "broker" / "broker-secrets.json")
         supervise(roles(sites, data, host, port, broker.url(COLLECTOR), prefix, rain), stop)

@@ -33,22 +33,27 @@ RETRY_GROWTH: Final = 1.3
 GUESSED_MONTH_MM: Final = 60.0
 
 
-def forecast_site(site: Site, store: ReadingStore, record: RainRecord | None, now_ms: int) -> Forecast:
+def forecast_site(
+    site: Site, store: ReadingStore, record: RainRecord | None, now_ms: int, *, without_year: int | None = None
+) -> Forecast:
     """Gather, look ahead, predict. Raises ForecastUnavailable or StoreUnavailable.
 
     The same facts at the same instant give the same forecast: chance is seeded by site and time.
+    without_year  a calendar year of the record to leave out: for honest forecasts of the past
     """
     facts = gather(site, store, now_ms)
     rng = np.random.default_rng([zlib.crc32(site.id.encode()), now_ms])
-    return predict(site, facts, outlook_for(site, facts, record, rng), rng)
+    return predict(site, facts, outlook_for(site, facts, record, rng, without_year), rng)
 
 
-def outlook_for(site: Site, facts: Facts, record: RainRecord | None, rng: np.random.Generator) -> Outlook:
+def outlook_for(
+    site: Site, facts: Facts, record: RainRecord | None, rng: np.random.Generator, without_year: int | None = None
+) -> Outlook:
     """Windows of the rain record where there is one for this season, else monthly means."""
     start_ms, hours = timeline(facts)
     if record is not None:
         try:
-            return history_outlook(record, start_ms, hours, MEMBERS, rng)
+            return history_outlook(record, start_ms, hours, MEMBERS, rng, without_year=without_year)
         except ForecastUnavailable as error:
             log.warning("%s: %s; monthly means stand in", site.id, error)
     monthly = site.design.rain_mm if site.design else [GUESSED_MONTH_MM] * 12
