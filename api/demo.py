@@ -18,7 +18,7 @@ import httpx
 from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from api.supervisor import Supervisor
+from api.supervisor import Role, Supervisor
 from api.whole import broker_for, prepare, role, roles, running_broker
 from ingest.broker import COLLECTOR, DEVICE
 from ingest.errors import SettingsError
@@ -53,14 +53,10 @@ def run_demo(data: Path, days: int, port: int, stop: threading.Event) -> None:
         supervisor = Supervisor(
             [
                 *roles(sites_folder, data, HOST, port, broker.url(COLLECTOR), "ullage", rain_folder),
-                *(
-                    role("simulate", sites_folder / f"{site}.toml", "--broker", broker.url(DEVICE), "--days", days,
-                         "--json", on_line=watching.heard, label=f"simulate-{site}")
-                    for site in sites
-                ),
+                *(_simulated(sites_folder / f"{site}.toml", broker.url(DEVICE), days, watching) for site in sites),
             ],
             logs=data / "logs",
-        )  # fmt: skip
+        )
         supervisor.start()
         watcher = threading.Thread(target=watching.show, args=(stop,), daemon=True)
         watcher.start()
@@ -72,6 +68,14 @@ def run_demo(data: Path, days: int, port: int, stop: threading.Event) -> None:
             console.print("stopping")
             supervisor.stop()
     console.print(f"stopped; the data stay in {data}")
+
+
+def _simulated(file: Path, broker_url: str, days: int, watching: _Watching) -> Role:
+    """An invented site as a process, which tells its progress line by line."""
+    return role(
+        "simulate", file, "--days", days, "--json",
+        broker=broker_url, on_line=watching.heard, label=f"simulate-{file.stem}",
+    )  # fmt: skip
 
 
 def free_port() -> int:

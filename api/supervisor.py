@@ -11,8 +11,8 @@ import os
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -35,10 +35,14 @@ class RoleFailedError(UllageError):
 
 @dataclass(frozen=True)
 class Role:
-    """A process to keep running. `on_line` gets each line that it prints."""
+    """A process to keep running. `on_line` gets each line that it prints.
+
+    environment  what it needs beside our own environment: secrets, which a command line would show to all
+    """
 
     name: str
     command: Sequence[str]
+    environment: Mapping[str, str] = field(default_factory=dict)
     on_line: Callable[[str], None] | None = None
 
 
@@ -66,7 +70,7 @@ class _Running:
                 stdout=subprocess.PIPE if self.role.on_line else errors,
                 stderr=errors,
                 text=True,
-                env={**os.environ, PARENT: str(os.getpid())},
+                env={**os.environ, **self.role.environment, PARENT: str(os.getpid())},
                 start_new_session=True,  # Ctrl-C at the terminal is for the supervisor
             )
         finally:

@@ -26,15 +26,18 @@ def broker_for(sites_path: Path, sites: dict[str, Site], data: Path, host: str, 
     return bundled_broker(settings, Decoder(sites, prefix))
 
 
-def role(name: str, *arguments: object, on_line: Callable[[str], None] | None = None, label: str = "") -> Role:
-    """A role as a process: `ullage NAME ARGUMENTS`, by this Python and this tree."""
-    return Role(label or name, [sys.executable, "-m", "api.cli", name, *map(str, arguments)], on_line)
+def role(
+    name: str, *arguments: object, broker: str = "", on_line: Callable[[str], None] | None = None, label: str = ""
+) -> Role:
+    """A role as a process: `ullage NAME ARGUMENTS`, by this Python and this tree; the broker's URL holds a secret."""
+    environment = {"ULLAGE_BROKER": broker} if broker else {}
+    return Role(label or name, [sys.executable, "-m", "api.cli", name, *map(str, arguments)], environment, on_line)
 
 
 def roles(sites: Path, data: Path, host: str, port: int, broker_url: str, prefix: str, rain: Path | None) -> list[Role]:
     """Collector, forecaster and API of an installation."""
     return [
-        role("ingest", sites, "--data", data, "--broker", broker_url, "--prefix", prefix),
+        role("ingest", sites, "--data", data, "--prefix", prefix, broker=broker_url),
         role("forecast", sites, "--data", data, *(["--rain", rain] if rain else [])),
         role("api", sites, "--data", data, "--host", host, "--port", port),
     ]

@@ -50,7 +50,10 @@ def load_sites(path: Path) -> dict[str, Site]:
 
     Raises SiteFileError with the problems of every file, or when two files share an id.
     """
-    files = sorted(path.glob("*.toml")) if path.is_dir() else [path]
+    if not path.is_dir():
+        site = load_site(path)
+        return {site.id: site}
+    files = sorted(path.glob("*.toml"))
     if not files:
         raise SiteFileError(str(path), [Problem("folder", str(path), "at least one site file, NAME.toml")])
     sites: dict[str, Site] = {}
