@@ -1,0 +1,157 @@
+"""From stored readings to facts, and from facts to recorded forecasts."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from forecast.facts import gather
+from forecast.result import decode
+from forecast.role import load_rain
+from forecast.worker import Worker, forecast_site
+from ingest.errors import ForecastUnavailable, RecordFileError, StoreUnavailable
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339, to_rfc3339
+from ingest.reading import OUT_OF_RANGE, Reading
+from ingest.site import Site
+from ingest.store.readings import ReadingStore
+from ingest.store.records import Records
+from ingest.store.sqlite import SqliteStore
+
+NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[SqliteStore]:
+    opened = SqliteStore(tmp_path / "readings.db")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Iterator[Records]:
+    opened = Records(f"sqlite:///{tmp_path / 'records.db'}")
+    yield opened
+    opened.close()
+
+
+def levels(values: dict[int, float], flags: int = 0) -> list[Reading]:
+    """Readings so many minutes before now."""
+    return [
+        Reading("skerrow-head", NOW_MS - minutes * MINUTE_MS, "post-1/level", value, flags)
+        for minutes, value in values.items()
+    ]
+
+
+def test_the_level_is_the_median_of_the_last_readings_and_suspect_ones_do_not_count(
+    store: SqliteStore, skerrow_head: Site
+) -> None:
+    store.write([*levels({30: 1.00, 25: 1.01, 20: 1.75, 15: 1.00, 10: 1.02}), *levels({5: 9.0}, OUT_OF_RANGE)])
+    level = gather(skerrow_head, store, NOW_MS).levels["main"]
+    assert level.level_m == 1.01
+    assert level.time_ms == NOW_MS - 10 * MINUTE_MS
+    # 4 mm of noise on 2.01 m², five readings: 4.5 L.
+    assert level.sd_l == pytest.approx(4.5, abs=0.2)
+
+
+def test_facts_are_those_of_their_time(store: SqliteStore, skerrow_head: Site) -> None:
+    store.write(levels({120: 0.8, 10: 1.2, -60: 1.5}))
+    assert gather(skerrow_head, store, NOW_MS).levels["main"].level_m == 1.2
+    assert gather(skerrow_head, store, NOW_MS - HOUR_MS).levels["main"].level_m == 0.8
+
+
+def test_a_level_of_last_month_is_no_level(store: SqliteStore, skerrow_head: Site) -> None:
+    store.write(levels({30 * 24 * 60: 1.0}))
+    assert gather(skerrow_head, store, NOW_MS).levels == {}
+    with pytest.raises(ForecastUnavailable, match="no usable level"):
+        forecast_site(skerrow_head, store, None, NOW_MS)
+
+
+def test_rain_is_what_the_total_rose_by_and_unmeasured_hours_are_not_dry(
+    store: SqliteStore, skerrow_head: Site
+) -> None:
+    hour = NOW_MS - NOW_MS % HOUR_MS - 5 * HOUR_MS
+    totals = [(0, 10.0), (30, 11.0), (60, 13.0), (90, 13.0), (120, 13.0)]
+    rain = [Reading("skerrow-head", hour + m * MINUTE_MS, "post-1/rain-total", value) for m, value in totals]
+    store.write([*rain, *levels({10: 1.0})])
+    facts = gather(skerrow_head, store, NOW_MS)
+    first = (hour - facts.rain_start_ms) // HOUR_MS
+    np.testing.assert_allclose(facts.rain_mm[first : first + 2], [3.0, 0.0])
+    assert np.isnan(facts.rain_mm[:first]).all()
+    assert np.isnan(facts.rain_mm[first + 2 :]).all()
+    assert facts.rain_last_ms == hour + 2 * HOUR_MS
+
+
+def test_the_battery_is_read_at_night(store: SqliteStore, skerrow_head: Site) -> None:
+    midnight = NOW_MS - NOW_MS % DAY_MS
+    store.write(
+        [
+            Reading("skerrow-head", midnight + hours * HOUR_MS, "post-1/battery", volts)
+            for hours, volts in [(1, 12.6), (2, 12.5), (3, 12.5), (9, 13.8), (10, 14.1)]
+        ]
+    )
+    battery = gather(skerrow_head, store, NOW_MS).battery
+    assert battery is not None
+    assert (battery.volts, battery.at_rest) == (12.5, True)
+
+
+def test_a_site_without_gauge_or_battery_gets_what_its_data_allow(store: SqliteStore, tarn_orchard: Site) -> None:
+    store.write(
+        [Reading("tarn-orchard", NOW_MS - 10 * MINUTE_MS, f"{tank}-post/level", 0.6) for tank in ("upper", "lower")]
+    )
+    forecast = forecast_site(tarn_orchard, store, None, NOW_MS)
+    assert [tank.tank for tank in forecast.tanks] == ["upper", "lower"]
+    assert forecast.battery is None
+    assert any("No rain is measured here" in sentence for sentence in forecast.unknown)
+    assert "monthly means" in forecast.inputs[-1].source
+    assert forecast_site(tarn_orchard, store, None, NOW_MS) == forecast
+
+
+def test_a_round_records_each_site_and_one_failure_stops_no_other(
+    store: SqliteStore, records: Records, skerrow_head: Site, tarn_orchard: Site, caplog: pytest.LogCaptureFixture
+) -> None:
+    store.write(levels({10: 1.0}))
+    sites = {"tarn-orchard": tarn_orchard, "skerrow-head": skerrow_head}
+    worker = Worker(sites, store, records, {}, lambda: NOW_MS)
+    assert worker.round() is False
+    document = records.latest_forecast("skerrow-head")
+    assert document is not None
+    assert to_rfc3339(decode(document).issued_ms) == "2026-11-10T10:25:00Z"
+    assert records.latest_forecast("tarn-orchard") is None
+    assert "no forecast for tarn-orchard: tarn-orchard: no usable level" in caplog.text
+
+
+class _AwayStore:
+    """A store that cannot be reached."""
+
+    def __getattr__(self, _name: str) -> object:
+        raise StoreUnavailable("away")
+
+
+def test_the_worker_outlives_an_absent_store_and_stops_when_told(records: Records, skerrow_head: Site) -> None:
+    away: ReadingStore = _AwayStore()  # type: ignore[assignment]
+    rounds = []
+    stop = threading.Event()
+
+    def clock() -> int:
+        rounds.append(1)
+        if len(rounds) == 2:
+            stop.set()
+        return NOW_MS
+
+    Worker({"skerrow-head": skerrow_head}, away, records, {}, clock, every_s=0.01).run(stop)
+    assert len(rounds) == 2
+
+
+def test_rain_records_are_found_by_site(tmp_path: Path, skerrow_head: Site, tarn_orchard: Site) -> None:
+    sites = {"skerrow-head": skerrow_head, "tarn-orchard": tarn_orchard}
+    file = tmp_path / "skerrow-head.csv"
+    file.write_text("time,rain_mm\n2026-01-01T00:00:00Z,1\n2026-01-01T01:00:00Z,2\n")
+    assert set(load_rain(sites, tmp_path)) == {"skerrow-head"}
+    assert load_rain(sites, None) == {}
+    file.write_text("time,rain\n")
+    with pytest.raises(RecordFileError, match="no column rain_mm"):
+        load_rain(sites, tmp_path)
