@@ -18,7 +18,7 @@ from ingest.store.records import Notification, Records
 
 log = logging.getLogger("ullage.notify")
 
-INTERVAL_S: Final = 5.0
+INTERVAL_S: Final = 2.0
 FIRST_RETRY_MS: Final = 10 * SECOND_MS
 LAST_RETRY_MS: Final = HOUR_MS
 

@@ -57,8 +57,10 @@ def lasts(span: Span, now_ms: int, zone: ZoneInfo) -> str:
     if last == 0:
         return "By this forecast rain water should have run out by now."
     if last is None:
-        least = f"at least {count(first, 'day')}" if first else "a day or less, or longer"
-        return f"Rain water lasts {least}, perhaps beyond the {count(span.horizon_d, 'day')} looked ahead; {before}"
+        beyond = f"beyond the {count(span.horizon_d, 'day')} looked ahead; {before}"
+        if first == 0:
+            return f"Rain water may run out within a day, or last {beyond}"
+        return f"Rain water lasts at least {count(first, 'day')}, perhaps {beyond}"
     return f"Rain water lasts {_range(first, last)}; {before}"
 
 
@@ -81,7 +83,7 @@ def _comes(event: str, none: str, span: Span, now_ms: int, zone: ZoneInfo) -> st
         return f"{event}: by this forecast it should have come by now."
     if last is None:
         earliest = f"in {count(first, 'day')} or later" if first else "any day from now"
-        return f"{event} {earliest}, if at all: {chance(span.within)} in {count(span.horizon_d, 'day')}; {before}"
+        return f"{event} {earliest}, if at all: {chance(span.within)} within {count(span.horizon_d, 'day')}; {before}"
     return f"{event} {'in' if first else 'within'} {_range(first, last).removeprefix('at most ')}; {before}"
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import msgspec
 
-from forecast.result import BatteryForecast, Bands, Forecast, Input, Passage, TankForecast
+from forecast.result import Bands, BatteryForecast, Forecast, Input, Passage, TankForecast
 from ingest.errors import StoreError
 from ingest.instants import HOUR_MS, from_rfc3339
 from ingest.reading import Reading, Reject
@@ -16,6 +17,16 @@ from ingest.store.readings import Aggregate, Bucket, WriteResult
 
 #: A Wednesday, before noon; Europe/London is on UTC.
 NOW_MS = from_rfc3339("2026-11-25T12:04:00Z")
+
+
+_FIGURES: dict[str, Callable[[list[float]], float]] = {
+    "mean": lambda values: sum(values) / len(values),
+    "min": min,
+    "max": max,
+    "first": lambda values: values[0],
+    "last": lambda values: values[-1],
+    "count": len,
+}
 
 
 class Clock:
@@ -28,35 +39,43 @@ class Clock:
         return self.now_ms
 
 
+def _time(reading: Reading) -> int:
+    return reading.time_ms
+
+
 class MemoryReadings:
     """Readings in memory, kept as the protocol says. `failure`: every call raises it."""
 
     def __init__(self) -> None:
-        self.kept: dict[tuple[str, str], dict[int, Reading]] = defaultdict(dict)
+        self.kept: dict[tuple[str, str], list[Reading]] = defaultdict(list)
         self.failure: StoreError | None = None
 
     def write(self, readings: Sequence[Reading], rejects: Sequence[Reject] = ()) -> WriteResult:
         self.ping()
         for reading in readings:
-            self.kept[reading.site, reading.sensor].setdefault(reading.time_ms, reading)
+            kept = self.kept[reading.site, reading.sensor]
+            place = bisect_left(kept, reading.time_ms, key=_time)
+            if place == len(kept) or kept[place].time_ms != reading.time_ms:
+                kept.insert(place, reading)
         return WriteResult(len(readings), [])
 
     def latest(self, site: str, until_ms: int) -> dict[str, Reading]:
         self.ping()
         found = {}
-        for kept_site, sensor in list(self.kept):
-            usable = self.range(site, sensor, 0, until_ms + 1) if kept_site == site else []
-            if usable:
-                found[sensor] = usable[-1]
+        for (kept_site, sensor), kept in self.kept.items():
+            until = bisect_right(kept, until_ms, key=_time)
+            newest = next((reading for reading in reversed(kept[:until]) if reading.usable), None)
+            if kept_site == site and newest is not None:
+                found[sensor] = newest
         return found
 
     def range(
         self, site: str, sensor: str, start_ms: int, end_ms: int, *, limit: int = 100_000, usable: bool = True
     ) -> list[Reading]:
         self.ping()
-        kept = sorted(self.kept[site, sensor].values(), key=lambda reading: reading.time_ms)
-        within = [r for r in kept if start_ms <= r.time_ms < end_ms and (r.usable or not usable)]
-        return within[:limit]
+        kept = self.kept.get((site, sensor), [])
+        within = kept[bisect_left(kept, start_ms, key=_time) : bisect_left(kept, end_ms, key=_time)]
+        return [reading for reading in within if reading.usable or not usable][:limit]
 
     def aggregate(
         self, site: str, sensor: str, start_ms: int, end_ms: int, every_ms: int, fn: Aggregate
@@ -64,15 +83,7 @@ class MemoryReadings:
         values = defaultdict(list)
         for reading in self.range(site, sensor, start_ms, end_ms):
             values[reading.time_ms - reading.time_ms % every_ms].append(reading.value)
-        figure = {
-            "mean": lambda v: sum(v) / len(v),
-            "min": min,
-            "max": max,
-            "first": lambda v: v[0],
-            "last": lambda v: v[-1],
-            "count": len,
-        }[fn]
-        return [Bucket(start, float(figure(held)), len(held)) for start, held in values.items()]
+        return [Bucket(start, _FIGURES[fn](held), len(held)) for start, held in values.items()]
 
     def rejects(self, limit: int = 100) -> list[Reject]:
         return []

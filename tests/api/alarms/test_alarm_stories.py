@@ -1,0 +1,225 @@
+"""Whole stories: readings come in, time passes, and the right person is told once."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+from api.alarms.types import BATTERY_LOW
+from forecast.result import Input
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
+from ingest.reading import STUCK
+from ingest.site import Site
+from tests.api.alarms.conftest import BATTERY, EVERY_MS, LEVEL, USUAL, Watch
+from tests.api.fakes import NOW_MS, forecast_of, passage, put, tank_forecast
+
+
+def changes(found: list[Any]) -> list[tuple[str, str]]:
+    return [(entry.alarm, entry.new) for entry in found]
+
+
+def test_healthy_site_raises_nothing_in_two_days(watch: Watch) -> None:
+    assert watch.go(2 * 24 * 60, step_ms=15 * MINUTE_MS) == []
+    assert watch.sent() == 0
+
+
+def test_battery_is_raised_once_after_its_delay_and_tells_figures(watch: Watch) -> None:
+    assert watch.go(30, battery=11.9) == []
+    raised = watch.go(5, battery=11.9)
+    assert changes(raised) == [("battery-low", "active")]
+    assert raised[0].reason == "Battery 11.90 V at Wed 25 Nov, 12:39: below 12.00 V for 30 minutes."
+    assert watch.go(120, battery=11.9) == []
+    assert watch.sent() == 1
+
+
+def test_pump_pulling_the_voltage_down_is_no_alarm(watch: Watch) -> None:
+    for _ in range(6):
+        assert watch.go(20, battery=11.8) == []
+        assert watch.go(20, battery=12.5) == []
+
+
+def test_weak_battery_on_a_sunny_panel_is_one_alarm_not_one_a_night(watch: Watch) -> None:
+    """Two weeks of nights below and noons above: without the off-delay it would be fourteen."""
+    found = []
+    for quarter in range(4 * 24 * 14):
+        hour = quarter / 4 % 24
+        volts = 12.15 + 0.45 * math.sin((hour - 8) / 24 * 2 * math.pi)
+        found += watch.go(15, step_ms=15 * MINUTE_MS, battery=volts)
+    assert changes(found) == [("battery-low", "active")]
+
+
+def test_battery_clears_a_whole_day_after_the_last_low_reading(watch: Watch) -> None:
+    watch.go(40, battery=11.9)
+    assert watch.go(24 * 60 - 30, step_ms=10 * MINUTE_MS, battery=12.4) == []
+    cleared = watch.go(60, step_ms=10 * MINUTE_MS, battery=12.4)
+    assert changes(cleared) == [("battery-low", "normal")]
+    assert "not below 12.05 V for 24 hours" in cleared[0].reason
+
+
+def test_night_in_which_the_battery_was_silent_does_not_count_as_well(watch: Watch) -> None:
+    watch.go(40, battery=11.9)
+    for _ in range(3):
+        assert watch.go(14 * 60, step_ms=10 * MINUTE_MS, battery=12.5) == []
+        watch.clock.now_ms += 10 * HOUR_MS  # nothing is heard, and nobody judges
+    assert watch.records.last_transitions("skerrow-head")["battery-low"].new == "active"
+
+
+def test_deadband_neither_raises_nor_clears(watch: Watch) -> None:
+    watch.go(40, battery=11.9)
+    assert watch.go(48 * 60, step_ms=20 * MINUTE_MS, battery=12.03) == []
+
+
+def test_restart_notifies_nobody_twice_and_forgets_no_delay(watch: Watch) -> None:
+    watch.go(25, battery=11.9)
+    watch.restart()  # in the middle of the on-delay
+    assert changes(watch.go(10, battery=11.9)) == [("battery-low", "active")]
+    watch.restart()
+    assert watch.go(30, battery=11.9) == []
+    watch.go(23 * 60, step_ms=10 * MINUTE_MS, battery=12.6)
+    watch.restart()  # in the middle of the off-delay
+    assert changes(watch.go(90, step_ms=10 * MINUTE_MS, battery=12.6)) == [("battery-low", "normal")]
+    assert watch.sent() == 2
+
+
+def test_late_old_readings_raise_nothing_in_the_past(watch: Watch) -> None:
+    watch.go(60)
+    for n in range(12, 36):
+        watch.say(BATTERY, 11.0, watch.clock.now_ms - n * EVERY_MS)
+        watch.say(LEVEL, 0.2, watch.clock.now_ms - n * EVERY_MS - 1)
+    assert watch.engine.tick() == []
+    assert watch.go(60) == []
+
+
+def test_backlog_alone_raises_nothing_for_it_is_not_now(watch: Watch) -> None:
+    watch.go(5)
+    for n in range(1, 100):
+        watch.say(BATTERY, 11.0, NOW_MS - DAY_MS + n * EVERY_MS)
+    watch.clock.now_ms += 20 * MINUTE_MS
+    assert watch.engine.tick() == []
+
+
+def test_suspect_values_raise_nothing(watch: Watch) -> None:
+    watch.go(5)
+    for n in range(12):
+        watch.say(BATTERY, 5.0, watch.clock.now_ms - n * 1000 - 1, STUCK)
+    assert watch.go(40) == []
+
+
+def test_tank_low_is_about_usable_water(watch: Watch) -> None:
+    # 700 L above dead storage stand at 0.12 m + 0.7 m³ / (π·0.8² m²) = 0.468 m.
+    assert watch.go(120, level=0.48) == []
+    raised = watch.go(120, level=0.45)
+    assert changes(raised) == [("tank-low:main", "active")]
+    assert "664 L can be drawn from tank main" in raised[0].reason
+    assert watch.go(10 * 60, level=0.49) == []  # within a tenth of low_l
+    assert changes(watch.go(7 * 60, level=0.60)) == [("tank-low:main", "normal")]
+
+
+def test_brim_is_reached_within_the_sensors_tolerance(watch: Watch) -> None:
+    assert watch.go(60, level=1.78) == []
+    assert changes(watch.go(30, level=1.793)) == [("overflow-now:main", "active")]
+    assert watch.go(12 * 60, level=1.775) == []  # within the deadband
+    assert changes(watch.go(7 * 60, level=1.70)) == [("overflow-now:main", "normal")]
+
+
+def test_silent_device_is_one_alarm_for_all_its_sensors(watch: Watch) -> None:
+    watch.go(60)
+    raised = watch.go(45, silent=USUAL)
+    assert changes(raised) == [("nothing-heard:post-1", "active")]
+    assert raised[0].reason == "Nothing usable heard from any sensor of post-1 since Wed 25 Nov, 13:04 (35 minutes)."
+
+
+def test_one_silent_sensor_is_named(watch: Watch) -> None:
+    watch.go(60)
+    raised = watch.go(45, silent=[LEVEL])
+    assert changes(raised) == [("nothing-heard:post-1", "active")]
+    assert "Nothing usable heard from level of post-1 since" in raised[0].reason
+
+
+def test_sensor_that_sends_only_suspect_values_is_told_apart_from_silence(watch: Watch) -> None:
+    watch.go(60)
+    found = []
+    for _ in range(9):
+        watch.say(LEVEL, 1.06, watch.clock.now_ms + EVERY_MS, STUCK)
+        found += watch.go(5, silent=[LEVEL])
+    assert changes(found) == [("nothing-heard:post-1", "active")]
+    assert "still arrive but cannot be used: the same to the last digit for too long" in found[0].reason
+
+
+def test_heard_again_for_an_hour_clears(watch: Watch) -> None:
+    watch.go(60)
+    watch.go(45, silent=USUAL)
+    assert watch.go(55) == []
+    assert changes(watch.go(15)) == [("nothing-heard:post-1", "normal")]
+
+
+def test_own_downtime_is_not_taken_for_the_devices_silence(watch: Watch) -> None:
+    watch.go(60)
+    watch.clock.now_ms += DAY_MS
+    watch.restart()
+    assert watch.engine.tick() == []
+    assert watch.go(25, silent=USUAL) == []
+    assert changes(watch.go(10, silent=USUAL)) == [("nothing-heard:post-1", "active")]
+
+
+def test_silence_neither_raises_nor_clears_the_other_alarms(watch: Watch) -> None:
+    watch.go(40, battery=11.9, level=0.3)
+    assert changes(watch.go(26 * 60, silent=USUAL, step_ms=30 * MINUTE_MS)) == [("nothing-heard:post-1", "active")]
+    states = watch.records.last_transitions("skerrow-head")
+    assert (states["battery-low"].new, states["tank-low:main"].new) == ("active", "active")
+
+
+def predict(watch: Watch, empty: float = 0.0, over: float = 0.0, **changes: Any) -> None:
+    tank = tank_forecast(runs_out=passage([empty]), overflows=passage([over]))
+    put(watch.records, forecast_of(issued_ms=watch.clock.now_ms, tanks=[tank], **changes))
+
+
+def test_likely_to_run_out_is_raised_when_an_hour_of_forecasts_agrees(watch: Watch) -> None:
+    found = []
+    for empty in (0.6, 0.1, 0.6):
+        predict(watch, empty)
+        found += watch.go(55)
+    assert found == []
+    predict(watch, 0.7)
+    raised = watch.go(5)
+    assert changes(raised) == [("empty-predicted:main", "active")]
+    assert "Probability that tank main runs out of rain water within 7 days: 70 %" in raised[0].reason
+
+
+def test_prediction_clears_when_a_day_of_forecasts_agrees(watch: Watch) -> None:
+    predict(watch, over=0.9)
+    assert changes(watch.go(65)) == [("overflow-predicted:main", "active")]
+    found = []
+    for hour in range(26):
+        predict(watch, over=0.5 if hour == 0 else 0.1)
+        found += watch.go(60, step_ms=30 * MINUTE_MS)
+    assert changes(found) == [("overflow-predicted:main", "normal")]
+
+
+@pytest.mark.parametrize("stale", [True, False])
+def test_stale_forecast_raises_nothing(watch: Watch, stale: bool) -> None:
+    predict(watch, 0.9, inputs=[Input("level main", "post-1/level", NOW_MS, stale=stale)])
+    assert bool(watch.go(65)) is not stale
+
+
+def test_tank_at_its_brim_is_not_predicted_to_overflow(watch: Watch) -> None:
+    predict(watch, over=1.0)
+    assert changes(watch.go(90, level=1.8)) == [("overflow-now:main", "active")]
+
+
+def test_unreadable_forecast_is_passed_over(watch: Watch) -> None:
+    watch.records.put_forecast("skerrow-head", watch.clock.now_ms, b"{}")
+    assert watch.go(65) == []
+
+
+def test_alarm_of_a_tank_that_is_gone_is_cleared(watch: Watch, tarn_orchard: Site) -> None:
+    watch.go(120, level=0.3)
+    watch.site = watch.site.model_copy(update={"tank": [watch.site.tank[0].model_copy(update={"low_l": None})]})
+    watch.restart()
+    assert changes(watch.engine.tick()) == [("tank-low:main", "normal")]
+
+
+def test_off_delay_of_the_battery_is_a_turn_of_sun_and_night() -> None:
+    assert BATTERY_LOW.off_delay_ms == DAY_MS

@@ -1,0 +1,159 @@
+"""The front page as text: whole without scripts, and honest about what is old or missing."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+
+import pytest
+
+from forecast.result import Input
+from ingest.errors import StoreUnavailable
+from ingest.instants import DAY_MS, MINUTE_MS
+from ingest.reading import Reading
+from ingest.store.records import Records, Transition
+from tests.api.conftest import Client
+from tests.api.fakes import NOW_MS, Clock, MemoryReadings, forecast_of, put
+
+
+def text_of(html: str) -> str:
+    """What a reader sees: no tags, no style, single blanks."""
+    body = re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", body)).replace(" .", ".")
+
+
+@pytest.fixture
+def fresh(heard: MemoryReadings, records: Records) -> None:
+    put(records, forecast_of())
+
+
+def test_first_two_kilobytes_answer_the_operators_questions(client: Client, fresh: None, records: Records) -> None:
+    raised = Transition("skerrow-head", "battery-low", NOW_MS - DAY_MS, "normal", "active", "Battery 11.92 V.")
+    records.append_transitions([raised], [])
+    start = text_of(client.get("/").content[:2048].decode())
+    for answer in (
+        "◆ Alarm, medium priority: Battery is low since Tue 24 Nov, 12:04. Battery 11.92 V.",
+        "Rain water lasts 9 to 14 days; one chance in ten that it runs out before Sat 5 December.",
+        "No overflow expected in the next 16 days: about 4 chances in 100 that it comes.",
+        "Tank main: 59 % full, 2,130 L of 3,620 L, of which 1,890 L can be drawn. Level 1.06 m.",
+        "Battery: 12.62 V (low below 12.00 V, cut-off at 11.60 V).",
+        "No battery cut-off expected in the next 16 days: about 5 chances in 100 that it comes.",
+        "Measured Wed 25 Nov, 12:03.",
+        "Forecast made Wed 25 Nov, 12:00.",
+    ):
+        assert answer in start
+
+
+def test_page_is_whole_without_scripts_and_loads_nothing(client: Client, fresh: None) -> None:
+    for path in ("/", "/sites/skerrow-head"):
+        html = client.get(path).text
+        for loads in ("<script", "<link", "<img", "<iframe", "@import", "url(", " style=", " on"):
+            assert loads not in re.sub(r">[^<]*<", "><", html), loads
+        assert "//" not in html
+
+
+def test_style_is_the_one_that_the_policy_allows(client: Client) -> None:
+    answer = client.get("/")
+    match = re.search(r"<style>(.*?)</style>", answer.text, flags=re.DOTALL)
+    assert match is not None
+    digest = base64.b64encode(hashlib.sha256(match.group(1).encode()).digest()).decode()
+    policy = answer.headers["content-security-policy"]
+    assert f"style-src 'sha256-{digest}'" in policy
+    assert "unsafe" not in policy
+    assert "script-src" not in policy  # falls back to default-src 'none'
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+def test_stale_figures_say_so_with_their_age(client: Client, fresh: None, clock: Clock) -> None:
+    clock.now_ms += 26 * 60 * MINUTE_MS
+    text = text_of(client.get("/").text)
+    assert "◌ Stale Tank main: 59 % full" in text
+    assert "Level 1.06 m. Measured Wed 25 Nov, 12:03, 26 hours ago." in text
+    assert "◌ Stale Rain water lasts 8 to 13 days;" in text
+    assert "◌ Stale Forecast made Wed 25 Nov, 12:00, 26 hours ago: do not take it as fresh, because it was" in text
+
+
+def test_forecast_from_stale_inputs_says_which(client: Client, heard: MemoryReadings, records: Records) -> None:
+    inputs = [
+        Input("level main", "post-1/level", NOW_MS - DAY_MS, stale=True),
+        Input("battery voltage", "post-1/battery", missing=True),
+    ]
+    put(records, forecast_of(inputs=inputs))
+    text = text_of(client.get("/").text)
+    assert "do not take it as fresh, because level main is out of date. Made without battery voltage: missing." in text
+    assert "◌ Stale Rain water lasts" in text
+
+
+def test_missing_is_said_and_never_zero(client: Client) -> None:
+    text = text_of(client.get("/").text)
+    assert "○ Missing How long rain water lasts is not known: there is no forecast yet." in text
+    assert "○ Missing Tank main: level missing, nothing has been heard from its sensor." in text
+    assert "○ Missing Battery: voltage missing, nothing has been heard from its sensor." in text
+    assert not re.search(r"\b0 (L|V|m|%)", text)
+
+
+def test_level_at_the_outlet_is_no_water_and_not_missing(client: Client, fresh: None, readings: MemoryReadings) -> None:
+    readings.write([Reading("skerrow-head", NOW_MS, "post-1/level", 0.11)])
+    text = text_of(client.get("/").text)
+    assert "No rain water can be drawn from tank main: the level is at or below the outlet." in text
+    assert "of which 0 L can be drawn" in text
+
+
+def test_cautions_stand_at_the_foot(client: Client) -> None:
+    for path in ("/", "/sites/skerrow-head"):
+        text = text_of(client.get(path).text)
+        for words in (
+            "not for drinking unless treated and tested to local rules",
+            "backflow",
+            "confined space",
+            "Local",
+        ):
+            assert words in text
+
+
+def test_page_that_has_not_changed_is_not_sent_again(client: Client, fresh: None, clock: Clock) -> None:
+    first = client.get("/")
+    clock.now_ms += MINUTE_MS
+    again = client.get("/", headers={"If-None-Match": first.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert again.headers["etag"] == first.headers["etag"]
+    assert first.headers["cache-control"] == "no-cache"
+
+
+def test_page_changes_when_a_figure_goes_stale(client: Client, fresh: None, clock: Clock) -> None:
+    etag = client.get("/").headers["etag"]
+    clock.now_ms += 31 * MINUTE_MS
+    assert client.get("/", headers={"If-None-Match": etag}).status_code == 200
+
+
+def test_what_people_wrote_is_escaped(client: Client, records: Records) -> None:
+    reason = "<script>alert(1)</script>"
+    records.append_transitions([Transition("skerrow-head", "battery-low", NOW_MS, "normal", "active", reason)], [])
+    html = client.get("/").text
+    assert "<script" not in html
+    assert "&lt;script&gt;" in html
+
+
+def test_alarm_type_of_another_version_is_still_shown(client: Client, records: Records) -> None:
+    records.append_transitions([Transition("skerrow-head", "leak:main", NOW_MS, "normal", "active", "It leaks.")], [])
+    assert "● Alarm: leak:main since Wed 25 Nov, 12:04. It leaks." in text_of(client.get("/").text)
+
+
+def test_most_urgent_alarm_comes_first(client: Client, records: Records) -> None:
+    for alarm in ("empty-predicted:main", "battery-low"):
+        records.append_transitions([Transition("skerrow-head", alarm, NOW_MS, "normal", "active", "So.")], [])
+    text = text_of(client.get("/").text)
+    assert text.index("Battery is low") < text.index("Tank main is likely to run out")
+
+
+def test_trouble_is_told_as_a_page(client: Client, readings: MemoryReadings) -> None:
+    readings.failure = StoreUnavailable("gone")
+    answer = client.get("/")
+    assert answer.status_code == 503
+    assert "The data cannot be reached at the moment. Try again in 10 seconds." in text_of(answer.text)
+
+
+def test_head_is_answered(client: Client) -> None:
+    answer = client.request("HEAD", "/")
+    assert answer.status_code == 200

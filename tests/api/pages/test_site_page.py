@@ -1,0 +1,62 @@
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+
+from ingest.instants import HOUR_MS
+from ingest.reading import Reading
+from ingest.store.records import Records, Transition
+from tests.api.conftest import Client
+from tests.api.fakes import NOW_MS, MemoryReadings, forecast_of, put, rising, tank_forecast
+from tests.api.pages.test_overview_page import text_of
+
+PAGE = "/sites/skerrow-head"
+
+
+def test_page_has_picture_inputs_reasons_and_cautions(client: Client, heard: MemoryReadings, records: Records) -> None:
+    put(records, forecast_of())
+    html = client.get(PAGE).text
+    svg = re.search(r"<svg.*?</svg>", html, flags=re.DOTALL)
+    assert svg is not None
+    assert ET.fromstring(svg.group(0)).get("role") == "img"
+    text = text_of(html)
+    assert "level main post-1/level Wed 25 Nov, 11:59, 5 minutes ago" in text
+    assert "rain outlook record of 11 years has no time" in text
+    assert "post-1/rain-total 412.2 mm Wed 25 Nov, 12:03" in text
+    assert "Little rain is expected, and the taps take 70 L a day." in text
+    assert "Whether a tap is left open." in text
+
+
+def test_alarm_says_what_to_do_and_by_when(client: Client, records: Records) -> None:
+    records.append_transitions([Transition("skerrow-head", "tank-low:main", NOW_MS, "normal", "active", "600 L.")], [])
+    text = text_of(client.get(PAGE).text)
+    assert "Soon no rain water can be drawn from this tank. To do, within 24 hours: Draw less." in text
+
+
+def test_page_without_any_data_says_what_is_missing(client: Client) -> None:
+    text = text_of(client.get(PAGE).text)
+    assert "No level was measured in the time shown. There is no forecast." in text
+    assert "post-1/level missing never heard ○ Missing" in text
+
+
+def test_two_tanks_have_a_picture_and_sentences_each(
+    client: Client, readings: MemoryReadings, records: Records
+) -> None:
+    readings.write([Reading("tarn-orchard", NOW_MS - HOUR_MS // 4, f"{t}-post/level", 0.5) for t in ("upper", "lower")])
+    tanks = [tank_forecast("upper", runs_out=rising(2, 4)), tank_forecast("lower", runs_out=rising(6, 9))]
+    put(records, forecast_of("tarn-orchard", tanks=tanks, battery=None))
+    html = client.get("/sites/tarn-orchard").text
+    assert html.count("<svg") == 2
+    assert len(set(re.findall(r' id="([^"]+)"', html))) == len(re.findall(r' id="', html)) == 4
+    text = text_of(html)
+    assert "Rain water lasts 2 to 4 days" in text
+    assert "Rain water lasts 6 to 9 days" in text
+    assert "Battery" not in text
+
+
+def test_unknown_site_is_a_page_with_a_way_back(client: Client) -> None:
+    answer = client.get("/sites/nowhere")
+    assert answer.status_code == 404
+    assert answer.headers["content-type"].startswith("text/html")
+    assert "There is: skerrow-head, tarn-orchard." in answer.text
+    assert 'href="/"' in answer.text
