@@ -1,6 +1,6 @@
 """From what really happened to what devices say: noise, steps, gaps, and the faults of sensors.
 
-Only the sensors of the site file speak. Readings are in the unit kept inside, in order of time.
+Only the sensors of the site file speak. Readings are in the unit kept inside.
 """
 
 from __future__ import annotations
@@ -88,10 +88,10 @@ class Sensors:
         ]
 
     def read(self, truth: Truth) -> list[Reading]:
-        """What the devices say of a span, which must follow the span before; oldest first."""
-        readings = [reading for sensor in self._sensors for reading in sensor.read(truth)]
-        readings.sort(key=lambda reading: reading.time_ms)
-        return readings
+        """What the devices say of a span, which must follow the span before; in the order of measuring."""
+        taken = [pair for sensor in self._sensors for pair in sensor.read(truth)]
+        taken.sort(key=lambda pair: pair[0])
+        return [reading for _, reading in taken]
 
 
 class _SensorRun:
@@ -113,7 +113,8 @@ class _SensorRun:
         self._zero = 0.0
         self._stuck_at: float | None = None
 
-    def read(self, truth: Truth) -> list[Reading]:
+    def read(self, truth: Truth) -> list[tuple[int, Reading]]:
+        """Each reading and the true instant at which it was taken, which a wrong clock does not know."""
         times_ms = _sample_times(truth, self._sensor.every_s)
         minute = -(-(times_ms - truth.start_ms) // MINUTE_MS) - 1
         if self._pattern in _COUNTED:
@@ -125,7 +126,7 @@ class _SensorRun:
         kept = self._drop_rng.random(len(values)) >= self._dropout
         ahead_ms = [round(self._amount("clock-wrong", time_ms) * SECOND_MS) for time_ms in times_ms.tolist()]
         return [
-            Reading(self._site.id, time_ms + ahead, self._sensor.id, value)
+            (time_ms, Reading(self._site.id, time_ms + ahead, self._sensor.id, value))
             for time_ms, ahead, value, keep in zip(times_ms.tolist(), ahead_ms, values.tolist(), kept, strict=True)
             if keep and not self._amount("sensor-silent", time_ms)
         ]

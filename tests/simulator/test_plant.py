@@ -121,7 +121,7 @@ def test_the_sun_fills_the_battery_that_the_pump_empties(skerrow_head: Site) -> 
 
 
 def test_the_upper_tank_runs_over_into_the_lower_one_and_only_that_leaves_the_site(tarn_orchard: Site) -> None:
-    rain = dict.fromkeys(range(0, 600), 0.1)
+    rain = dict.fromkeys(range(600), 0.1)
     truth = Plant(tarn_orchard, 1, fill=0.95).run(still(800, rain))
     upper, lower = truth.tanks["upper"], truth.tanks["lower"]
     assert upper.overflow_l.sum() > lower.overflow_l.sum() > 0
