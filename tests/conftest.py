@@ -7,6 +7,7 @@ import shutil
 import socket
 import subprocess
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,12 +48,15 @@ class Device:
         self.client.max_inflight_messages_set(500)
         self.client.max_queued_messages_set(0)
         self.client.reconnect_delay_set(1, 1)
+        #: Message ids in the order of their acknowledgement, to be taken out by whoever counts them.
+        self.acknowledged: deque[int] = deque()
+        self.client.on_publish = lambda _c, _u, mid, _code, _props: self.acknowledged.append(mid)
         self.client.username_pw_set(broker.device_user, broker.device_password)
         self.client.connect(broker.host, broker.port)
         self.client.loop_start()
 
     def publish(self, topic: str, payload: bytes | str, *, retain: bool = False) -> mqtt.MQTTMessageInfo:
-        """Send without waiting; ask the answer whether it is acknowledged."""
+        """Send without waiting; the `mid` of the answer turns up in `acknowledged`."""
         return self.client.publish(topic, payload, qos=1, retain=retain)
 
     def deliver(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
