@@ -61,6 +61,11 @@ class Summary:
     tanks: list[Statement]
     battery: list[Statement]
 
+    @property
+    def blind(self) -> bool:
+        """Whether something is stale or missing: then no alarm is no proof that all is well."""
+        return any(said.stale or said.missing for said in (self.forecast, *self.tanks, *self.battery))
+
 
 def summarise(state: SiteState, last: Mapping[str, Transition]) -> Summary:
     """Everything the front page says about a site."""

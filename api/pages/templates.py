@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Final
 
@@ -29,6 +30,15 @@ CAUTIONS: Final = (
 _templates: Final = Environment(
     loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
 )
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:L|L/h|m|mm|V|A|°C)\b|%)")
+
+
+def _units(text: str) -> str:
+    """Keep a figure and its unit on one line."""
+    return _UNIT.sub("\u00a0", text)
+
+
+_templates.filters["units"] = _units
 # The style is ours and must stand in the page byte for byte, or its hash does not match.
 _templates.globals.update(style=Markup(STYLE), cautions=CAUTIONS)  # noqa: S704
 

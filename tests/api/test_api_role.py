@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import socket
 import threading
 import time
@@ -120,10 +121,15 @@ def test_connection_stays_open_for_the_next_request(
     thread, _ = running(lambda: serve({"skerrow-head": skerrow_head}, MemoryReadings(), records, clock, settings, stop))
     try:
         answer_of(free_port, "/api/v1/health/live")
-        with socket.create_connection(("127.0.0.1", free_port), timeout=10) as connection:
-            for _ in range(2):
-                connection.sendall(b"GET /api/v1/health/live HTTP/1.1\r\nHost: ullage\r\n\r\n")
-                assert connection.recv(65536).startswith(b"HTTP/1.1 200")
+        connection = http.client.HTTPConnection("127.0.0.1", free_port, timeout=10)
+        sockets = []
+        for _ in range(2):
+            connection.request("GET", "/api/v1/health/live")
+            answer = connection.getresponse()
+            assert (answer.status, answer.read()) == (200, b'{"status":"live"}')
+            sockets.append(connection.sock)
+        assert sockets[0] is sockets[1]
+        connection.close()
     finally:
         stop.set()
         thread.join(20)

@@ -93,6 +93,15 @@ def test_missing_is_said_and_never_zero(client: Client) -> None:
     assert not re.search(r"\b0 (L|V|m|%)", text)
 
 
+def test_no_alarm_is_no_comfort_while_blind(client: Client, fresh: None, clock: Clock) -> None:
+    blind = "No alarm is active, but not all can be judged: something is stale or missing."
+    skerrow_head, _, tarn_orchard = text_of(client.get("/").text).partition("Tarn orchard shed")
+    assert "No alarm is active." in skerrow_head
+    assert blind in tarn_orchard
+    clock.now_ms += 31 * MINUTE_MS
+    assert blind in text_of(client.get("/").text).partition("Tarn orchard shed")[0]
+
+
 def test_level_at_the_outlet_is_no_water_and_not_missing(client: Client, fresh: None, readings: MemoryReadings) -> None:
     readings.write([Reading("skerrow-head", NOW_MS, "post-1/level", 0.11)])
     text = text_of(client.get("/").text)
