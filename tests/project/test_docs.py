@@ -1,0 +1,123 @@
+"""What the documents name exists, and what exists is named."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from pathlib import Path
+
+import msgspec
+import pytest
+from pydantic import BaseModel
+
+import forecast.result
+import ingest.site
+from api.cli import app
+from forecast.model.balance import Drivers, State, Trace
+from forecast.model.plan import Plan
+
+ROOT = Path(__file__).parent.parent.parent
+README = (ROOT / "README.md").read_text()
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
+
+#: Endings of names, and the unit they stand for. The longest that fits counts.
+ENDINGS = {
+    "_mm": "mm", "_m2": "m²", "_m": "m", "_l": "L", "_l_h": "L/h", "_l_min": "L/min", "_l_day": "L/d",
+    "_v": "V", "_w": "W", "_wh": "Wh", "_ah": "Ah", "_h": "h", "_s": "s", "_ms": "ms",
+}  # fmt: skip
+
+
+def ending(name: str) -> str | None:
+    fitting = [suffix for suffix in ENDINGS if name.endswith(suffix)]
+    return max(fitting, key=len) if fitting else None
+
+
+def fields() -> set[str]:
+    """Names of all fields of the site file, the forecast and the model that carry a unit."""
+    names: set[str] = set()
+    for _, kind in inspect.getmembers(ingest.site, inspect.isclass):
+        if issubclass(kind, BaseModel) and kind.__module__ == ingest.site.__name__:
+            names |= set(kind.model_fields)
+    for _, kind in inspect.getmembers(forecast.result, inspect.isclass):
+        if issubclass(kind, msgspec.Struct) and kind.__module__ == forecast.result.__name__:
+            names |= set(kind.__struct_fields__)
+    for arrays in (Plan, Drivers, State, Trace):
+        names |= set(arrays._fields)
+    return {name for name in names if ending(name)}
+
+
+def glossary() -> dict[str, str]:
+    """Name → unit, from the table."""
+    table = DEVELOPERS.split("## Glossary")[1].split("## ")[0]
+    found: dict[str, str] = {}
+    for row in re.findall(r"^\| (`.*?) \| .*? \| (.*?) \|$", table, re.MULTILINE):
+        names, units = re.findall(r"`(\w+)`", row[0]), row[1].split(", ")
+        for index, name in enumerate(names):
+            found[name] = units[index] if len(units) == len(names) else units[0]
+    return found
+
+
+def test_the_glossary_names_every_quantity_and_no_other() -> None:
+    assert set(glossary()) == fields()
+
+
+@pytest.mark.parametrize("name", sorted(glossary()))
+def test_the_ending_of_a_name_is_its_unit(name: str) -> None:
+    suffix = ending(name)
+    assert suffix is not None
+    assert glossary()[name] == ENDINGS[suffix]
+
+
+def commands() -> set[str]:
+    return {command.name or command.callback.__name__ for command in app.registered_commands if command.callback}
+
+
+def test_the_readme_names_every_command_and_no_other() -> None:
+    assert set(re.findall(r"^\| `ullage (\w[\w-]*)`", README, re.MULTILINE)) == commands()
+    assert set(re.findall(r"`ullage (\w[\w-]*)", README + DEVELOPERS)) == commands()
+
+
+def test_the_readme_opens_with_the_job_and_has_two_set_up_commands() -> None:
+    first = README.splitlines()[2]
+    assert first.startswith("Somebody designs, builds, commissions")
+    assert re.findall(r"```sh\n(sh deploy/.*)\n```", README) == ["sh deploy/start.sh", "sh deploy/test.sh"]
+    for script in ("start.sh", "test.sh", "env.sh"):
+        assert (ROOT / "deploy" / script).exists()
+    assert "sh deploy/test.sh" in (ROOT / ".ci" / "run").read_text()
+
+
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
+def test_every_link_and_path_leads_somewhere(document: str) -> None:
+    text = (ROOT / document).read_text()
+    for target in re.findall(r"\]\(([^)#:]+)\)", text):
+        assert (ROOT / target).exists(), target
+    for path in re.findall(r"`((?:ingest|forecast|api|simulator|tests|deploy)/[\w./-]*)`", text):
+        assert (ROOT / path).exists(), path
+
+
+def test_the_example_pack_in_the_readme_is_read(tmp_path: Path) -> None:
+    from ingest.payload import Decoder
+    from ingest.sitefile import load_sites
+
+    block = re.search(r"```json\n(.*?)```", README, re.DOTALL)
+    assert block is not None
+    decoder = Decoder(load_sites(ROOT / "deploy" / "sites"), "ullage")
+    decoded = decoder.decode("ullage/skerrow-head/post-1/senml", block.group(1).encode(), 1_795_600_000_000)
+    assert [(reading.sensor, reading.value) for reading in decoded.readings] == [
+        ("post-1/level", 1.31),
+        ("post-1/battery", 12.67),
+    ]
+    assert decoded.rejects == []
+
+
+def test_the_cautions_stand_in_the_readme() -> None:
+    for word in (
+        "not for drinking",
+        "backflow",
+        "licensed plumber",
+        "confined space",
+        "Legionella",
+        "slope",
+        "Local codes",
+    ):
+        assert word in README
