@@ -78,7 +78,7 @@ def test_a_newcomer_sees_a_forecast_and_nothing_is_left_behind(demo: tuple[subpr
         return None
 
     until(another, within_s=20)
-    assert httpx.get(f"{url}/health/live").status_code == 200
+    assert httpx.get(f"{url}/api/v1/health/live").status_code == 200
 
     process.send_signal(signal.SIGINT)
     assert process.wait(30) == 0
