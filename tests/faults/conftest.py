@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -21,14 +22,20 @@ from ingest.store.sqlite import SqliteStore
 
 TOPIC = "ullage/skerrow-head/post-1/senml"
 WAIT_S = 30.0
+ROOT = Path(__file__).parents[2]
 
 
 class IngestProcess:
-    """`python -m ingest.role` with its own data folder."""
+    """`python -m ingest.role` with its own data folder, on the disk that is there or on a slow one."""
 
-    def __init__(self, data: Path, sites: Path, *arguments: str) -> None:
+    def __init__(self, data: Path, sites: Path, broker_url: str, *, slow_disk: bool = False) -> None:
         self.data = data
-        self._command = [sys.executable, "-m", "ingest.role", "--sites", str(sites), "--data", str(data), *arguments]
+        if slow_disk:
+            script = str(Path(__file__).with_name("slow_disk_ingest.py"))
+            self._command = [sys.executable, script, str(sites), str(data), broker_url]
+        else:
+            options = ["--sites", str(sites), "--data", str(data), "--broker", broker_url]
+            self._command = [sys.executable, "-m", "ingest.role", *options]
         self.log = data.parent / "ingest.log"
         self.process = self._started()
         self._store: SqliteStore | None = None
@@ -42,7 +49,13 @@ class IngestProcess:
 
     def _started(self) -> subprocess.Popen[bytes]:
         with self.log.open("ab") as log:
-            return subprocess.Popen(self._command, stdout=log, stderr=subprocess.STDOUT, cwd=Path(__file__).parents[2])
+            return subprocess.Popen(
+                self._command,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                cwd=ROOT,
+                env={**os.environ, "PYTHONPATH": str(ROOT)},
+            )
 
     def until(self, condition: Callable[[], bool], what: str) -> None:
         end = time.monotonic() + WAIT_S
@@ -128,9 +141,8 @@ def ingest_process(tmp_path: Path, sites_folder: Path) -> Iterator[Callable[...,
     """Starts the role as a process; killed at the end."""
     started: list[IngestProcess] = []
 
-    def start(*arguments: str) -> IngestProcess:
-        (tmp_path / "data").mkdir(exist_ok=True)
-        started.append(IngestProcess(tmp_path / "data", sites_folder, *arguments))
+    def start(broker_url: str, *, slow_disk: bool = False) -> IngestProcess:
+        started.append(IngestProcess(tmp_path / "data", sites_folder, broker_url, slow_disk=slow_disk))
         return started[-1]
 
     yield start

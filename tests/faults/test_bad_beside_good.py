@@ -15,7 +15,7 @@ CBOR = "ullage/skerrow-head/post-1/senml-cbor"
 
 
 def test_each_bad_thing_says_why(any_broker: Any, ingest_process: Any, connect_device: Any) -> None:
-    process = ingest_process("--broker", any_broker.collector_url)
+    process = ingest_process(any_broker.collector_url)
     process.until_collecting()
     device = connect_device(any_broker)
     now = int(time.time())

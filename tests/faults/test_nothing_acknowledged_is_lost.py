@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from collections import Counter
 from typing import Any
 
@@ -23,12 +24,13 @@ def check(process: Any, acknowledged: set[int], sent: set[int]) -> None:
 
 
 def test_killing_the_collector(any_broker: Any, ingest_process: Any, connect_device: Any, stream: Any) -> None:
-    process = ingest_process("--broker", any_broker.collector_url)
+    process = ingest_process(any_broker.collector_url, slow_disk=True)
     process.until_collecting()
     sending = stream(connect_device(any_broker))
-    for _ in range(KILLS):
+    for kill in range(KILLS):
         before = process.stored()
         process.until(lambda before=before: process.stored() > before, "progress")
+        time.sleep(kill * 0.01)  # "progress" is seen right after a commit: strike in every part of the next
         process.kill()
         process.restart()
     acknowledged = sending.finish()
@@ -39,7 +41,7 @@ def test_killing_the_collector(any_broker: Any, ingest_process: Any, connect_dev
 def test_killing_the_bundled_broker(
     killable_broker: Broker, ingest_process: Any, connect_device: Any, stream: Any
 ) -> None:
-    process = ingest_process("--broker", killable_broker.url(COLLECTOR))
+    process = ingest_process(killable_broker.url(COLLECTOR))
     process.until_collecting()
     sending = stream(connect_device(_running(killable_broker)), rate=500)
     for _ in range(3):
