@@ -22,12 +22,15 @@ import numpy.typing as npt
 from numba import njit
 
 from forecast.model.plan import NOWHERE, Floats, Integers, Plan
-from forecast.model.wetness import first_flush, through_gutter, wet_roof
+from forecast.model.wetness import dry_hours, first_flush, through_gutter, wet_roof
 
 #: Columns of the ledger, all in litre an hour; `spilled_l` is what leaves the site.
 LEDGER: Final = ("gutter_loss_l", "first_flush_l", "inflow_l", "drawn_l", "spilled_l", "leak_l")
+GUTTER_LOSS, FIRST_FLUSH, INFLOW, DRAWN, SPILLED, LEAK = range(len(LEDGER))
 #: A tank counts as empty within this much of dead storage. [L]
 _EMPTY_L: Final = 1e-9
+#: In place of a zero to divide by.
+_TINY: Final = 1e-300
 
 
 class Drivers(NamedTuple):
@@ -120,148 +123,115 @@ def run(plan: Plan, drivers: Drivers, state: State, *, ledger: bool = False, spi
 
 
 @njit(cache=True)
-def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_first: bool) -> None:
-    """The kernel. Shapes and units as in Plan, Drivers, State and Trace."""
-    hours, members = drivers.rain_mm.shape
-    inflow_l = np.empty((len(plan.dead_l), members))
-    before_l = np.empty(members)
-    wanted_l = np.empty(members)
-    pumped_l = np.empty(members)
-    for h in range(hours):
+def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_first: bool) -> None:  # noqa: C901, PLR0912, PLR0915
+    """The kernel. Shapes and units as in Plan, Drivers, State and Trace.
+
+    One function, to be read from top to bottom: an hour, its roofs, its tanks, its battery. Each
+    inner loop runs over the members, touches few arrays and has no branch, so the compiler takes
+    several members at a time; a view of a row or a call would cost more than the row's arithmetic.
+    """
+    rain_mm, sun_wh, coefficient, factor = drivers.rain_mm, drivers.sun_wh, drivers.coefficient, drivers.draw_factor
+    wet_mm, held_l, dry_h = state.wet_mm, state.flush_l, state.dry_h
+    volume_l, charge_wh, leak_l_h = state.volume_l, state.charge_wh, drivers.leak_l_h
+    traced_l, traced_wh, ledger = trace.volume_l, trace.charge_wh, trace.ledger
+    runs_out_h, overflows_h, cutoff_h = trace.runs_out_h, trace.overflows_h, trace.cutoff_h
+    spilled_l, peak_l = trace.spill_l, trace.spill_peak_l_h
+    tanks, draws, members = len(plan.dead_l), len(plan.draw_tank), rain_mm.shape[1]
+    keep = len(ledger) > 0
+    inflow_l = np.empty((tanks, members))
+    flow_l, before_l, fall_l, pumped_l = np.empty(members), np.empty(members), np.empty(members), np.empty(members)
+
+    for h in range(rain_mm.shape[0]):
         inflow_l[:] = 0.0
         pumped_l[:] = 0.0
-        _roofs(plan, drivers, state, trace, inflow_l, h)
-        for t in range(len(plan.dead_l)):
-            before_l[:] = state.volume_l[t]
-            state.volume_l[t] += inflow_l[t]
-            if spill_first:
-                _spill(plan, state, trace, inflow_l, before_l, h, t)
-            _draws(plan, drivers, state, trace, wanted_l, pumped_l, h, t)
-            if not spill_first:
-                _spill(plan, state, trace, inflow_l, before_l, h, t)
-            _note(plan, state, trace, inflow_l, before_l, wanted_l, h, t)
-        _battery(plan, drivers, state, trace, pumped_l, h)
 
+        for r in range(len(plan.roof_tank)):
+            tank, area_m2, gutter_l = plan.roof_tank[r], plan.roof_area_m2[r], plan.gutter_l_h[r]
+            hold_mm, drying_mm = plan.wetting_loss_mm[r], drivers.drying_mm[h]
+            flush_l, drip_l, empties_h = plan.flush_volume_l[r], plan.flush_drip_l_h[r], plan.flush_dry_h[r]
+            for m in range(members):
+                runoff_mm, wet_mm[r, m] = wet_roof(rain_mm[h, m], wet_mm[r, m], hold_mm, drying_mm)
+                flow_l[m] = runoff_mm * area_m2 * coefficient[r, m]
+            if keep:
+                for m in range(members):
+                    ledger[GUTTER_LOSS, h, m] += flow_l[m] - through_gutter(flow_l[m], gutter_l)
+            for m in range(members):
+                flow_l[m] = through_gutter(flow_l[m], gutter_l)
+                dry_h[r, m] = dry_hours(flow_l[m], dry_h[r, m])
+            for m in range(members):
+                taken_l, held_l[r, m] = first_flush(flow_l[m], held_l[r, m], dry_h[r, m], flush_l, drip_l, empties_h)
+                before_l[m] = taken_l
+                inflow_l[tank, m] += flow_l[m] - taken_l
+            if keep:
+                for m in range(members):
+                    ledger[FIRST_FLUSH, h, m] += before_l[m]
+                    ledger[INFLOW, h, m] += flow_l[m] - before_l[m]
 
-@njit(cache=True)
-def _roofs(plan: Plan, drivers: Drivers, state: State, trace: Trace, inflow_l: Floats, h: int) -> None:
-    """From rain to what reaches the tanks: wetting, coefficient, gutter, first flush."""
-    for r in range(len(plan.roof_tank)):
-        tank = plan.roof_tank[r]
-        for m in range(inflow_l.shape[1]):
-            runoff_mm, state.wet_mm[r, m] = wet_roof(
-                drivers.rain_mm[h, m], state.wet_mm[r, m], plan.wetting_loss_mm[r], drivers.drying_mm[h]
-            )
-            caught_l = runoff_mm * plan.roof_area_m2[r] * drivers.coefficient[r, m]
-            passed_l, lost_l = through_gutter(caught_l, plan.gutter_l_h[r])
-            taken_l, state.flush_l[r, m], state.dry_h[r, m] = first_flush(
-                passed_l,
-                state.flush_l[r, m],
-                state.dry_h[r, m],
-                plan.flush_volume_l[r],
-                plan.flush_drip_l_h[r],
-                plan.flush_dry_h[r],
-            )
-            inflow_l[tank, m] += passed_l - taken_l
-            if len(trace.ledger) > 0:
-                trace.ledger[0, h, m] += lost_l
-                trace.ledger[1, h, m] += taken_l
-                trace.ledger[2, h, m] += passed_l - taken_l
+        for t in range(tanks):
+            dead_l, capacity_l, following = plan.dead_l[t], plan.capacity_l[t], plan.tank_next[t]
+            for m in range(members):
+                before_l[m] = volume_l[t, m]
+                volume_l[t, m] += inflow_l[t, m]
+                fall_l[m] = -inflow_l[t, m]
+            for turn in range(2):  # the spill comes after the draws, or before them
+                if spill_first == (turn == 0):
+                    for m in range(members):
+                        flow_l[m] = max(0.0, volume_l[t, m] - capacity_l)
+                        volume_l[t, m] = min(volume_l[t, m], capacity_l)
+                        spilled_l[t, m] += flow_l[m]
+                        peak_l[t, m] = max(peak_l[t, m], flow_l[m])
+                    for m in range(members):
+                        room_l = max(0.0, capacity_l - before_l[m])
+                        first_h = h + room_l / max(room_l + flow_l[m], _TINY) if flow_l[m] > 0.0 else np.inf
+                        overflows_h[t, m] = min(overflows_h[t, m], first_h)
+                    if following != NOWHERE:
+                        for m in range(members):
+                            inflow_l[following, m] += flow_l[m]
+                    elif keep:
+                        for m in range(members):
+                            ledger[SPILLED, h, m] += flow_l[m]
+                    continue
 
+                for d in range(draws):
+                    demand_l, floor_l, day = drivers.demand_l[h, d], plan.draw_floor_l[d], drivers.draw_day[h]
+                    if plan.draw_tank[d] != t or demand_l == 0.0:
+                        continue
+                    if plan.draw_pumped[d] == 1:
+                        for m in range(members):
+                            able_l = plan.pump_l_h - pumped_l[m] if charge_wh[m] > plan.cutoff_wh else 0.0
+                            flow_l[m] = min(demand_l * factor[day, d, m], able_l)
+                            pumped_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                    else:
+                        for m in range(members):
+                            flow_l[m] = demand_l * factor[day, d, m]
+                    if keep:
+                        for m in range(members):
+                            ledger[DRAWN, h, m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                    # A draw with a reserve stops above dead storage: what it lacks does not run the tank out.
+                    reserved = 1.0 if floor_l > dead_l else 0.0
+                    for m in range(members):
+                        used_l = min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                        volume_l[t, m] -= used_l
+                        fall_l[m] += flow_l[m] - reserved * (flow_l[m] - used_l)
+                if keep:
+                    for m in range(members):
+                        ledger[LEAK, h, m] += min(leak_l_h[t, m], volume_l[t, m])
+                for m in range(members):
+                    volume_l[t, m] = max(0.0, volume_l[t, m] - leak_l_h[t, m])
+                    fall_l[m] += leak_l_h[t, m]
 
-@njit(cache=True)
-def _draws(
-    plan: Plan,
-    drivers: Drivers,
-    state: State,
-    trace: Trace,
-    wanted_l: Floats,
-    pumped_l: Floats,
-    h: int,
-    t: int,
-) -> None:
-    """Serve the draws of a tank in turn, then its leak.
+            for m in range(members):
+                share = min(1.0, max(0.0, before_l[m] - dead_l) / max(fall_l[m], _TINY))
+                first_h = h + share if volume_l[t, m] <= dead_l + _EMPTY_L else np.inf
+                runs_out_h[t, m] = min(runs_out_h[t, m], first_h)
+                traced_l[h, t, m] = volume_l[t, m]
 
-    `wanted_l` becomes what would leave an endless tank: it tells when within the hour this one runs out.
-    """
-    members = len(wanted_l)
-    wanted_l[:] = 0.0
-    for d in range(len(plan.draw_tank)):
-        if plan.draw_tank[d] != t:
-            continue
-        floor_l = plan.draw_floor_l[d]
         for m in range(members):
-            want_l = drivers.demand_l[h, d] * drivers.draw_factor[drivers.draw_day[h], d, m]
-            if plan.draw_pumped[d] == 1:
-                able_l = plan.pump_l_h - pumped_l[m] if state.charge_wh[m] > plan.cutoff_wh else 0.0
-                want_l = min(want_l, able_l)
-            used_l = min(want_l, max(0.0, state.volume_l[t, m] - floor_l))
-            state.volume_l[t, m] -= used_l
-            # A draw with a reserve stops above dead storage: it can't run the tank out.
-            wanted_l[m] += used_l if floor_l > plan.dead_l[t] else want_l
-            if plan.draw_pumped[d] == 1:
-                pumped_l[m] += used_l
-            if len(trace.ledger) > 0:
-                trace.ledger[3, h, m] += used_l
-    for m in range(members):
-        leaked_l = min(drivers.leak_l_h[t, m], state.volume_l[t, m])
-        state.volume_l[t, m] -= leaked_l
-        wanted_l[m] += drivers.leak_l_h[t, m]
-        if len(trace.ledger) > 0:
-            trace.ledger[5, h, m] += leaked_l
-
-
-@njit(cache=True)
-def _spill(plan: Plan, state: State, trace: Trace, inflow_l: Floats, before_l: Floats, h: int, t: int) -> None:
-    """What exceeds the brim goes to the next tank or leaves the site; note the first litre."""
-    following = plan.tank_next[t]
-    for m in range(len(before_l)):
-        spill_l = state.volume_l[t, m] - plan.capacity_l[t]
-        if spill_l <= 0.0:
-            continue
-        if trace.overflows_h[t, m] == np.inf:
-            room_l = max(0.0, plan.capacity_l[t] - before_l[m])
-            trace.overflows_h[t, m] = h + room_l / (room_l + spill_l)
-        state.volume_l[t, m] = plan.capacity_l[t]
-        trace.spill_l[t, m] += spill_l
-        trace.spill_peak_l_h[t, m] = max(trace.spill_peak_l_h[t, m], spill_l)
-        if following != NOWHERE:
-            inflow_l[following, m] += spill_l
-        elif len(trace.ledger) > 0:
-            trace.ledger[4, h, m] += spill_l
-
-
-@njit(cache=True)
-def _note(
-    plan: Plan,
-    state: State,
-    trace: Trace,
-    inflow_l: Floats,
-    before_l: Floats,
-    wanted_l: Floats,
-    h: int,
-    t: int,
-) -> None:
-    """Note the volume, and the moment within the hour at which the tank reached dead storage."""
-    for m in range(len(before_l)):
-        trace.volume_l[h, t, m] = state.volume_l[t, m]
-        if state.volume_l[t, m] > plan.dead_l[t] + _EMPTY_L or trace.runs_out_h[t, m] < np.inf:
-            continue
-        above_l = before_l[m] - plan.dead_l[t]
-        fall_l = wanted_l[m] - inflow_l[t, m]
-        trace.runs_out_h[t, m] = h + (min(1.0, above_l / fall_l) if above_l > 0.0 and fall_l > 0.0 else 0.0)
-
-
-@njit(cache=True)
-def _battery(plan: Plan, drivers: Drivers, state: State, trace: Trace, pumped_l: Floats, h: int) -> None:
-    """Charge by the panel, less the standing load and the pump; note the moment of the cut-off."""
-    for m in range(len(pumped_l)):
-        charge_wh = state.charge_wh[m]
-        used_wh = plan.standing_w + plan.pump_w * pumped_l[m] / plan.pump_l_h
-        change_wh = plan.charge_efficiency * drivers.sun_wh[h, m] - used_wh
-        state.charge_wh[m] = max(0.0, min(plan.battery_wh, charge_wh + change_wh))
-        trace.charge_wh[h, m] = state.charge_wh[m]
-        if state.charge_wh[m] > plan.cutoff_wh or trace.cutoff_h[m] < np.inf:
-            continue
-        spare_wh = charge_wh - plan.cutoff_wh
-        trace.cutoff_h[m] = h + (spare_wh / -change_wh if spare_wh > 0.0 and change_wh < 0.0 else 0.0)
+            change_wh = (
+                plan.charge_efficiency * sun_wh[h, m] - plan.standing_w - plan.pump_w * pumped_l[m] / plan.pump_l_h
+            )
+            share = max(0.0, charge_wh[m] - plan.cutoff_wh) / max(-change_wh, _TINY)
+            charge_wh[m] = max(0.0, min(plan.battery_wh, charge_wh[m] + change_wh))
+            first_h = h + min(1.0, share) if charge_wh[m] <= plan.cutoff_wh else np.inf
+            cutoff_h[m] = min(cutoff_h[m], first_h)
+            traced_wh[h, m] = charge_wh[m]

@@ -22,26 +22,29 @@ def wet_roof(rain_mm: float, wet_mm: float, wetting_loss_mm: float, drying_mm: f
 
 
 @njit(cache=True)
-def through_gutter(caught_l: float, capacity_l: float) -> tuple[float, float]:
-    """What the gutter passes on in an hour, and what goes over its side. [L], [L]
+def through_gutter(caught_l: float, capacity_l: float) -> float:
+    """What the gutter passes on in an hour; the rest goes over its side. [L]
 
     An hourly mean hides the peaks within the hour, so this understates what is lost.
     """
-    passed_l = min(caught_l, capacity_l)
-    return passed_l, caught_l - passed_l
+    return min(caught_l, capacity_l)
+
+
+@njit(cache=True)
+def dry_hours(passed_l: float, dry_h: float) -> float:
+    """Hours since water last came. [h]"""
+    return 0.0 if passed_l > 0.0 else dry_h + 1.0
 
 
 @njit(cache=True)
 def first_flush(
     passed_l: float, held_l: float, dry_h: float, volume_l: float, drip_l_h: float, empties_after_dry_h: float
-) -> tuple[float, float, float]:
-    """What the first-flush chamber takes in an hour, what it then holds, and its dry hours. [L], [L], [h]
+) -> tuple[float, float]:
+    """What the first-flush chamber takes in an hour, and what it then holds. [L], [L]
 
     y = min(g, F_max − F): a partial fill stays where it is. The chamber empties by its drip, or
     all at once by its valve after so many hours without inflow.
     """
-    dry_h = 0.0 if passed_l > 0.0 else dry_h + 1.0
-    if dry_h >= empties_after_dry_h:
-        held_l = 0.0
+    held_l = 0.0 if dry_h >= empties_after_dry_h else held_l
     taken_l = min(passed_l, volume_l - held_l)
-    return taken_l, max(0.0, held_l + taken_l - drip_l_h), dry_h
+    return taken_l, max(0.0, held_l + taken_l - drip_l_h)
