@@ -5,7 +5,10 @@
     ├── SettingsError        an option or environment variable is wrong
     ├── PayloadError         one message from a device cannot be read
     ├── RecordFileError      a rain record (CSV) is wrong; names the row
-    ├── BrokerError          the bundled broker cannot be started or has stopped
+    ├── OutlookError         there is no weather outlook from where one was to come
+    │   ├── OutlookUnavailable    a weather service does not answer, or not as it documents
+    │   └── OutlookDocumentError  an outlook document is wrong; lists every problem at once
+    ├── BrokerError          a broker cannot be started or reached, refuses us, or was lost
     ├── StoreError           readings or records cannot be kept
     │   ├── StoreUnavailable     not now: keep the message unacknowledged and try again
     │   └── StoreCorrupt         not ever: stop and let a person look
@@ -56,8 +59,25 @@ class RecordFileError(UllageError):
     """A rain record that cannot be used; names the file, the row and the remedy."""
 
 
+class OutlookError(UllageError):
+    """No weather outlook from where one was to come; the season's weather stands in."""
+
+
+class OutlookUnavailable(OutlookError):
+    """A weather service does not answer, or answers something that cannot be used."""
+
+
+class OutlookDocumentError(OutlookError):
+    """An outlook document that cannot be used, with all its problems."""
+
+    def __init__(self, source: str, problems: list[Problem]) -> None:
+        self.source = source
+        self.problems = problems
+        super().__init__("\n".join(f"{source}: {problem}" for problem in problems))
+
+
 class BrokerError(UllageError):
-    """The bundled broker did not start, or has stopped."""
+    """A broker did not start or has stopped, cannot be reached, or refuses us; says which and what to do."""
 
 
 class StoreError(UllageError):
