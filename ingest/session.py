@@ -201,4 +201,4 @@ class Session:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "a topic that is not UTF-8"
-        self._inbox.append(Message(topic, message.payload, message.mid, message.qos))
+        self._inbox.append(Message(topic, bytes(message.payload), message.mid, message.qos))
