@@ -86,6 +86,11 @@ def held_ms(samples: Sequence[Sample], holds: Test, bridge_ms: int, now_ms: int)
     return now_ms - since
 
 
+def brim_m(tank: Tank, sensor: Sensor) -> float:
+    """The level from which a tank counts as being at its brim. [m]"""
+    return tank.overflow_height_m - max(types.BRIM_TOLERANCE_M, 2 * (sensor.noise or 0.0))
+
+
 def _battery_low(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     sensor = _heard_last(facts, "battery.voltage")
     battery = facts.site.battery
@@ -125,14 +130,14 @@ def _overflow_now(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     sensor = _heard_last(facts, f"tank.{tank.id}.level")
     if sensor is None or _is_old(facts, sensor, now_ms):
         return _unknown(f"No fresh level of tank {tank.id}.")
-    brim_m = _brim_m(tank, sensor)
-    below_m = brim_m - alarm.kind.deadband
+    at_brim_m = brim_m(tank, sensor)
+    below_m = at_brim_m - alarm.kind.deadband
 
     def says(level_m: float, at: str, holds: bool, held: str) -> str:
         of_brim = f"Level of tank {tank.id} {level_m:.2f} m at {at}, brim {tank.overflow_height_m:.2f} m"
         return f"{of_brim}: at the brim for {held}." if holds else f"{of_brim}: below the brim for {held}."
 
-    return _judge(alarm, facts, sensor, now_ms, lambda h: h >= brim_m, lambda h: h < below_m, says)
+    return _judge(alarm, facts, sensor, now_ms, lambda h: h >= at_brim_m, lambda h: h < below_m, says)
 
 
 def _empty_predicted(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
@@ -147,7 +152,7 @@ def _empty_predicted(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
 def _overflow_predicted(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     tank = _tank(facts.site, alarm.part)
     level_m, sensor = _fresh_level_m(tank, facts, now_ms), _heard_last(facts, f"tank.{tank.id}.level")
-    if level_m is not None and sensor is not None and level_m >= _brim_m(tank, sensor):
+    if level_m is not None and sensor is not None and level_m >= brim_m(tank, sensor):
         return _unknown(f"Tank {tank.id} is at its brim already: there is nothing to predict.")
     days, likely = types.OVERFLOW_WITHIN_DAYS, types.OVERFLOW_PROBABILITY
     return _predicted(alarm, facts, now_ms, lambda outlook: outlook.overflows, days, likely, "runs over")
@@ -276,11 +281,6 @@ def _samples(facts: Facts, sensor: Sensor) -> list[Sample]:
 
 def _tank(site: Site, tank_id: str) -> Tank:
     return next(tank for tank in site.tank if tank.id == tank_id)
-
-
-def _brim_m(tank: Tank, sensor: Sensor) -> float:
-    """The level from which a tank counts as being at its brim. [m]"""
-    return tank.overflow_height_m - max(types.BRIM_TOLERANCE_M, 2 * (sensor.noise or 0.0))
 
 
 def _unknown(reason: str) -> Finding:

@@ -8,6 +8,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from api.alarms.lifecycle import ACTIVE
+from api.alarms.rules import brim_m
 from api.alarms.types import PRIORITIES, Priority, alarm_id
 from api.current import CurrentForecast, SiteState, TankState, Value, missing_of
 from api.pages.passage import cuts_off, lasts, overflows, span_of
@@ -106,6 +107,9 @@ def lasting(state: SiteState) -> Statement:
 
 def overflowing(state: SiteState) -> Statement:
     """Days until the first litre leaves the site over a brim."""
+    full = [tank.tank.id for tank in state.tanks if tank.tank.overflow_to is None and _at_brim(tank)]
+    if full:
+        return Statement(f"Tank {listed(full)} is at the brim: what runs in now runs over.")
     current = state.forecast
     if current is None:
         return Statement("When it overflows is not known: there is no forecast yet.", missing=True)
@@ -193,6 +197,12 @@ def _alarm_line(entry: Transition, zone: ZoneInfo) -> AlarmLine:
 def _urgency(entry: Transition) -> tuple[int, int]:
     alarm = alarm_id(entry.alarm)
     return (len(PRIORITIES) if alarm is None else PRIORITIES.index(alarm.kind.priority), -entry.time_ms)
+
+
+def _at_brim(tank: TankState) -> bool:
+    if tank.level is None or tank.level_m is None or tank.level.stale:
+        return False
+    return tank.level_m >= brim_m(tank.tank, tank.level.sensor)
 
 
 def _stale(tank: TankState) -> bool:

@@ -109,6 +109,14 @@ def test_level_at_the_outlet_is_no_water_and_not_missing(client: Client, fresh: 
     assert "of which 0 L can be drawn" in text
 
 
+def test_level_at_the_brim_is_said_instead_of_days(client: Client, fresh: None, readings: MemoryReadings) -> None:
+    readings.write([Reading("skerrow-head", NOW_MS, "post-1/level", 1.795)])
+    assert "Tank main is at the brim: what runs in now runs over." in text_of(client.get("/").text)
+    spilling_on = [Reading("tarn-orchard", NOW_MS, "upper-post/level", 1.0)]
+    readings.write(spilling_on)
+    assert "Tank upper is at the brim" not in text_of(client.get("/").text)
+
+
 def test_cautions_stand_at_the_foot(client: Client) -> None:
     for path in ("/", "/sites/skerrow-head"):
         text = text_of(client.get(path).text)
