@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -42,16 +44,27 @@ def unbalance_l(site: Site, plant_fill: float, truth: Truth) -> dict[str, float]
     leak=st.floats(0, 200),
     pressed=st.floats(0, 100),
     days=st.integers(1, 4),
+    wetter=st.floats(1, 40),
 )
 def test_water_is_conserved(
-    skerrow_head: Site, tarn_orchard: Site, which: str, seed: int, fill: float, leak: float, pressed: float, days: int
+    skerrow_head: Site,
+    tarn_orchard: Site,
+    which: str,
+    seed: int,
+    fill: float,
+    leak: float,
+    pressed: float,
+    days: int,
+    wetter: float,
 ) -> None:
     site = skerrow_head if which == "skerrow" else tarn_orchard
     tank = site.tank[-1].id
     faults = [Fault("leak", tank, START_MS + DAY_MS // 2, amount=leak)]
     if site.backup:
         faults.append(Fault("both-supplies-open", tank, START_MS, START_MS + DAY_MS // 3, amount=pressed))
-    truth = Plant(site, seed, fill=fill, faults=faults).run(invented_weather(site, START_MS, days * 1440, seed))
+    weather = invented_weather(site, START_MS, days * 1440, seed)
+    weather = replace(weather, rain_mm=weather.rain_mm * wetter)
+    truth = Plant(site, seed, fill=fill, faults=faults).run(weather)
     assert max(map(abs, unbalance_l(site, fill, truth).values())) < 1e-6
     for each in site.tank:
         volume, geometry = truth.tanks[each.id].volume_l, geometry_of(each)
@@ -66,6 +79,11 @@ def test_water_is_conserved(
 def test_pieces_make_the_same_truth_as_the_whole(skerrow_head: Site, tarn_orchard: Site, which: str) -> None:
     site = skerrow_head if which == "skerrow" else tarn_orchard
     events = [Event(START_MS + 3000 * MINUTE_MS, "first-flush-emptied", site.roof[0].id)]
+    if site.backup:
+        events += [
+            Event(START_MS + 700 * MINUTE_MS, "backup-opened"),
+            Event(START_MS + 2300 * MINUTE_MS, "backup-closed"),
+        ]
     weather = InventedWeather(site, 3).span(START_MS, 6 * 1440)
     whole = Plant(site, 3, fill=0.2, events=events).run(weather)
     plant, at = Plant(site, 3, fill=0.2, events=events), 0
@@ -77,6 +95,7 @@ def test_pieces_make_the_same_truth_as_the_whole(skerrow_head: Site, tarn_orchar
             np.testing.assert_array_equal(trace.drawn, whole.draws[name].drawn[here])
         for name, roof in piece.roofs.items():
             np.testing.assert_array_equal(roof.chamber, whole.roofs[name].chamber[here])
+        np.testing.assert_array_equal(piece.backup_open, whole.backup_open[here])
         np.testing.assert_array_equal(piece.water_cel, whole.water_cel[here])
         if piece.power and whole.power:
             np.testing.assert_array_equal(piece.power.volts, whole.power.volts[here])

@@ -80,6 +80,15 @@ def test_a_first_flush_valve_stuck_open_takes_gentle_rain_whole(skerrow_head: Si
     assert ill.inflow[1000:].sum() > 1900
 
 
+def test_a_small_chamber_stuck_open_lets_out_what_the_valve_can_pass(skerrow_head: Site) -> None:
+    """The ringing hut's 15 L chamber, 22 m² under 2 mm a minute: 35 L/min come, 20 L/min are let out."""
+    stuck = [Fault("first-flush-open", "ringing-hut", MAY_DAY_MS, amount=20.0)]
+    trace = Plant(skerrow_head, 1, faults=stuck).run(still(60, dict.fromkeys(range(60), 2.0))).roofs["ringing-hut"]
+    # The chamber's own drip of half a litre an hour goes on beside it.
+    assert trace.first_flush[-10:] == pytest.approx(20 + 0.5 / 60)
+    assert trace.inflow[-10:] == pytest.approx(22 * 2 * 0.8 - 20 - 0.5 / 60, rel=1e-3)
+
+
 def test_a_leak(skerrow_head: Site) -> None:
     truth = run(skerrow_head, fault("leak", "main", 6.0))
     assert truth.tanks["main"].leak_l[DURING].sum() == pytest.approx(6 * 48)

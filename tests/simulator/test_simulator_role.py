@@ -54,6 +54,7 @@ def test_past_days_then_the_present(nats_broker: RunningBroker, skerrow_head: Si
     assert max(times_s) * 1000 == pytest.approx(NOW_MS + HOUR_MS // 2, abs=6 * MINUTE_MS)
     assert len(times_s) == pytest.approx(6 * (48.5 * 12), rel=0.02)
     assert max(map(len, packs)) == 100
+    assert [step.live for step in progress[:3]] == [False, False, True]
     assert [step.live for step in progress] == sorted(step.live for step in progress)
     assert progress[-1].readings == len(times_s)
     first_live = next(step for step in progress if step.live)

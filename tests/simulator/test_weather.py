@@ -137,6 +137,7 @@ def test_seasons_turn_round_below_the_equator(skerrow_head: Site) -> None:
     january, july = (invented_weather(south, start, 20 * 1440, seed=1) for start in (JANUARY_MS, july_ms))
     assert january.air_cel.mean() > july.air_cel.mean() + 4
     assert january.sun_w_m2.mean() > 1.5 * july.sun_w_m2.mean()
+    assert on_panel_w_m2(south, july.times_ms, july.sun_w_m2).mean() > 1.05 * july.sun_w_m2.mean()
 
 
 def test_a_leaning_panel_gains_in_winter_and_a_wet_roof_dries_in_the_sun(skerrow_head: Site) -> None:
