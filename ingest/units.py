@@ -41,6 +41,20 @@ SENT_UNITS: Final[dict[str, dict[str, Scale]]] = {
     "1": {"/": Scale(1.0), "%": Scale(0.01), "/100": Scale(0.01), "/1000": Scale(0.001)},
 }
 
+#: What weather services write beside their numbers, by the unit kept inside. A kilogram of water on
+#: a square metre is a millimetre.
+WEATHER_LABELS: Final[dict[str, dict[str, Scale]]] = {
+    "mm": {
+        "mm": Scale(1.0), "cm": Scale(10.0), "m": Scale(MM_PER_M), "inch": Scale(25.4), "in": Scale(25.4),
+        "kg/m2": Scale(1.0), "kg/m²": Scale(1.0), "kg_m-2": Scale(1.0), "kg m-2": Scale(1.0),
+    },
+    "Cel": {
+        "°C": Scale(1.0), "degC": Scale(1.0), "celsius": Scale(1.0), "K": Scale(1.0, -273.15),
+        "°F": Scale(5 / 9, -32 * 5 / 9), "degF": Scale(5 / 9, -32 * 5 / 9),
+    },
+    "W/m2": {"W/m²": Scale(1.0), "W/m2": Scale(1.0), "W_m-2": Scale(1.0)},
+}  # fmt: skip
+
 #: Spellings seen in the field that the registry lacks, and what to send instead.
 _MEND: Final[dict[str, str]] = {
     "l/min": "l/s (divide by 60) or m3/s (divide by 60000)",
@@ -73,6 +87,14 @@ def scale_for(inside: str, sent: str) -> Scale:
     known = any(sent in units for units in SENT_UNITS.values())
     fault = "does not fit this quantity" if known else "is not in the SenML unit registry (RFC 8428, RFC 8798)"
     raise ValueError(f"unit {sent!r} {fault}: send {remedy}")
+
+
+def weather_scale(inside: str, label: str | None) -> Scale:
+    """How to bring a weather service's value to the unit kept inside. Raises ValueError on any other label."""
+    accepted = WEATHER_LABELS[inside]
+    if label not in accepted:
+        raise ValueError(f"unit {label!r} is none of {', '.join(accepted)}")
+    return accepted[label]
 
 
 def litres_from_rain(rain_mm: float, area_m2: float) -> float:

@@ -1,0 +1,179 @@
+"""Which outlook a site gets: the source of its settings, and the season wherever that fails."""
+
+from __future__ import annotations
+
+import logging
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from forecast.facts import Facts
+from forecast.outlook import met_norway, nws, open_meteo
+from forecast.outlook.blend import blend, with_age
+from forecast.outlook.emos import correct
+from forecast.outlook.ensemble import Outlook
+from forecast.outlook.fetch import Fetcher
+from forecast.outlook.file import read_document
+from forecast.outlook.history import history_outlook
+from forecast.outlook.monthly import monthly_outlook
+from forecast.outlook.past import PastOutlooks
+from forecast.outlook.record import RainRecord
+from forecast.outlook.resample import to_outlook
+from ingest.errors import ForecastUnavailable, OutlookError, OutlookUnavailable, Problem, SettingsError
+from ingest.instants import DAY_MS
+from ingest.site import Site
+
+log = logging.getLogger("ullage.outlook")
+
+#: Rain of a month where the site file promises nothing and no record exists. [mm] A guess, and named so.
+GUESSED_MONTH_MM: Final = 60.0
+#: Courses of the season among which a blend finds those that join.
+SEASON_COURSES: Final = 400
+NONE: Final = "none"
+SERVICES: Final = (open_meteo.NAME, met_norway.NAME, nws.NAME)
+#: Services whose terms ask for somebody to write to.
+NEED_CONTACT: Final = (met_norway.NAME, nws.NAME)
+_BASES: Final = {open_meteo.NAME: open_meteo.BASE, met_norway.NAME: met_norway.BASE, nws.NAME: nws.BASE}
+#: An e-mail or web address, in characters that a header may hold.
+_CONTACT: Final = re.compile(r"[\x21-\x7e]*(@|://)[\x21-\x7e]+")
+
+
+@dataclass(frozen=True)
+class OutlookSettings:
+    """Where a site's outlook comes from.
+
+    source   `none`, `open-meteo`, `met-norway`, `nws`, or the path of an outlook document
+    contact  e-mail or web address of the operator, sent to the service; needed by met-norway and nws
+    base     address of the service instead of its public one; empty: the public one
+    model    weather model to ask open-meteo for; empty: ours
+    Raises SettingsError with every problem.
+    """
+
+    source: str = NONE
+    contact: str = ""
+    base: str = ""
+    model: str = ""
+
+    def __post_init__(self) -> None:
+        problems = []
+        if self.contact and not _CONTACT.fullmatch(self.contact):
+            problems.append(Problem("outlook contact", repr(self.contact), "an e-mail or web address without spaces"))
+        if self.source in NEED_CONTACT and not self.contact:
+            expected = f"your e-mail or web address: {self.source} does not answer those it cannot write to"
+            problems.append(Problem("outlook contact", "nothing", expected))
+        if self.base and not re.fullmatch(r"https?://\S+", self.base):
+            problems.append(Problem("outlook base", repr(self.base), "an address that begins with https:// or http://"))
+        if self.source not in (NONE, *SERVICES) and not self.source.endswith(".json"):
+            expected = f"{NONE}, {', '.join(SERVICES)}, or the path of an outlook document that ends in .json"
+            problems.append(Problem("outlook source", repr(self.source), expected))
+        if problems:
+            raise SettingsError("\n".join(map(str, problems)))
+
+
+def choose_outlook(
+    site: Site,
+    facts: Facts,
+    record: RainRecord | None,
+    timeline: tuple[int, int],
+    members: int,
+    rng: np.random.Generator,
+    settings: OutlookSettings | None = None,
+    *,
+    fetcher: Fetcher | None = None,
+    past: Path | None = None,
+    without_year: int | None = None,
+) -> Outlook:
+    """The outlook of a site over the whole `timeline`. Never raises for what a source of weather does.
+
+    timeline  start [UTC ms] and hours, as `predict.timeline` gives them
+    fetcher   asks the weather services; needed by those sources alone
+    past      folder of past outlooks, from which a correction is learnt; None: none is
+    without_year  a calendar year of the record to leave out: for honest forecasts of the past
+    """
+    settings = settings or OutlookSettings()
+    start_ms, hours = timeline
+    if settings.source == NONE:
+        return season_outlook(site, record, start_ms, hours, members, rng, without_year)
+    try:
+        given = _given(settings, site, fetcher, facts.now_ms)
+        given = _corrected(given, settings, site, facts, past, rng)
+        season = season_outlook(site, record, start_ms, hours, SEASON_COURSES, rng, without_year)
+        return blend(given, season, facts.now_ms, members, rng)
+    except OutlookError as error:
+        said = " ".join(str(error).split())
+        log.warning("%s: no outlook from %s: %s", site.id, settings.source, said)
+        season = season_outlook(site, record, start_ms, hours, members, rng, without_year)
+        return season.noting(f"No weather outlook from {settings.source}: {said[:300]}")
+
+
+def season_outlook(
+    site: Site,
+    record: RainRecord | None,
+    start_ms: int,
+    hours: int,
+    members: int,
+    rng: np.random.Generator,
+    without_year: int | None = None,
+) -> Outlook:
+    """Windows of the rain record where there is one for this season, else monthly means."""
+    if record is not None:
+        try:
+            return history_outlook(record, start_ms, hours, members, rng, without_year=without_year)
+        except ForecastUnavailable as error:
+            log.warning("%s: %s; monthly means stand in", site.id, error)
+    monthly = site.design.rain_mm if site.design else [GUESSED_MONTH_MM] * 12
+    return monthly_outlook(monthly, start_ms, hours, members, rng)
+
+
+def _given(settings: OutlookSettings, site: Site, fetcher: Fetcher | None, now_ms: int) -> Outlook:
+    """What the source says, on hours. Raises OutlookError."""
+    if settings.source not in SERVICES:
+        return to_outlook(read_document(Path(settings.source)))
+    if fetcher is None:
+        raise OutlookUnavailable("nothing here can ask a weather service")
+    base = settings.base or _BASES[settings.source]
+    place = (round(site.latitude, 4), round(site.longitude, 4))
+    match settings.source:
+        case open_meteo.NAME:
+            path, parameters = open_meteo.query(*place, settings.model)
+            answer = fetcher.get(base, path, parameters, now_ms, lambda body: open_meteo.parse(body, now_ms))
+            delivery = open_meteo.parse(answer.body, answer.fetched_ms)
+        case met_norway.NAME:
+            path, parameters = met_norway.query(*place)
+            answer = fetcher.get(base, path, parameters, now_ms, met_norway.parse)
+            delivery = met_norway.parse(answer.body)
+        case _:
+            cell = fetcher.get(base, nws.query(*place), {}, now_ms, nws.parse_point)
+            answer = fetcher.get(base, nws.parse_point(cell.body), {}, now_ms, nws.parse)
+            delivery = nws.parse(answer.body)
+    outlook = to_outlook(delivery)
+    if answer.problem:
+        return outlook.noting(f"{settings.source} failed when last asked ({answer.problem}): its last answer is used.")
+    return outlook
+
+
+def _corrected(
+    given: Outlook,
+    settings: OutlookSettings,
+    site: Site,
+    facts: Facts,
+    past: Path | None,
+    rng: np.random.Generator,
+) -> Outlook:
+    """The outlook with its bias corrected, where its own past at this site says enough."""
+    if past is None or given.members == 1:
+        return given
+    source = settings.source if settings.source in SERVICES else "document"
+    kept = PastOutlooks(past / f"{site.id}.{source}.past.json")
+    if not with_age(given, facts.now_ms).stale:
+        kept.note(given, facts.rain_start_ms, facts.rain_mm, facts.now_ms)
+    fits = kept.fits()
+    if not fits:
+        return given
+    tomorrow_ms = (facts.now_ms // DAY_MS + 1) * DAY_MS
+    cases = min(emos.cases for emos in fits.values())
+    corrected = correct(given, fits, tomorrow_ms, rng)
+    return corrected.noting(f"The weather outlook is corrected by its own past here, {cases} cases or more.")
