@@ -97,7 +97,7 @@ def _delivery(document: _Document, fetched_ms: int) -> Delivery:
         issued_ms=fetched_ms,
         temperature=between_instants(times, _values(document, air, "Cel", times)) if _all(document, air) else None,
         radiation=Intervals(starts, ends, _values(document, sun, "W/m2", times)) if _all(document, sun) else None,
-        notes=(f"{empty} members of the weather service's ensemble are empty and left out.",) if empty else (),
+        notes=(f"{empty} of the weather service's {empty + len(keys)} members came empty.",) if empty else (),
     )
     check_delivery(delivery)
     return delivery
