@@ -5,6 +5,8 @@ cd "$(dirname "$0")/.."
 
 missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
+command -v influxd >/dev/null 2>&1 || missing="$missing influxdb"
+command -v nginx >/dev/null 2>&1 || [ -x /usr/sbin/nginx ] || missing="$missing nginx-light"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
 if [ -n "$missing" ]; then
   if command -v apt-get >/dev/null 2>&1 && [ "$(id -u)" = 0 ]; then

@@ -11,7 +11,8 @@
     ├── BrokerError          a broker cannot be started or reached, refuses us, or was lost
     ├── StoreError           readings or records cannot be kept
     │   ├── StoreUnavailable     not now: keep the message unacknowledged and try again
-    │   └── StoreCorrupt         not ever: stop and let a person look
+    │   ├── StoreCorrupt         not ever: stop and let a person look
+    │   └── StoreRefused         it does not know us, or not what we ask for: stop, and correct the settings
     └── ForecastUnavailable  there is not enough to say anything; says what is missing
 
 Anything else that escapes is a bug.
@@ -90,6 +91,10 @@ class StoreUnavailable(StoreError):
 
 class StoreCorrupt(StoreError):
     """The store is damaged; trying again will not help."""
+
+
+class StoreRefused(StoreError):
+    """A database refuses our name, our rights or the database's name; trying again will not help."""
 
 
 class ForecastUnavailable(UllageError):

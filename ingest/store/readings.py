@@ -25,14 +25,31 @@ class Bucket(NamedTuple):
     readings: int
 
 
+class Rollup(NamedTuple):
+    """What is left of one sensor's usable readings of one UTC hour, when they are gone themselves.
+
+    start_ms  start of the hour [UTC ms]
+    readings  how many they were; never zero
+    mean, min, max, first, last  in the unit of the readings
+    """
+
+    start_ms: int
+    readings: int
+    mean: float
+    min: float
+    max: float
+    first: float
+    last: float
+
+
 class ReadingStore(Protocol):
     """Readings, idempotent on (site, time, sensor): writing one twice stores it once.
 
-    Every method may raise StoreUnavailable (try again later) or StoreCorrupt (stop).
+    Every method may raise StoreUnavailable (try again later), StoreCorrupt or StoreRefused (stop).
     """
 
     def write(self, readings: Sequence[Reading], rejects: Sequence[Reject] = ()) -> WriteResult:
-        """Store everything in one commit, and return only once it is on disk."""
+        """Store everything, and return only once it is on disk. Marks the hours it touched for the next roll-up."""
         ...
 
     def latest(self, site: str, until_ms: int) -> dict[str, Reading]:
@@ -48,7 +65,39 @@ class ReadingStore(Protocol):
     def aggregate(
         self, site: str, sensor: str, start_ms: int, end_ms: int, every_ms: int, fn: Aggregate
     ) -> list[Bucket]:
-        """Usable readings by interval, aligned to the epoch. An interval without readings is absent, not zero."""
+        """Usable readings by interval, aligned to the epoch. An interval without readings is absent, not zero.
+
+        Intervals of whole hours are taken from roll-ups where these are up to date, so they reach
+        back beyond the readings themselves; an hour that is only partly asked for never does.
+        """
+        ...
+
+    def series(self) -> list[tuple[str, str]]:
+        """The (site, sensor) pairs of which there are readings, in order."""
+        ...
+
+    def roll_up(self, until_ms: int) -> int:
+        """Aggregate again every marked hour that ended by `until_ms`; returns how many, counted by sensor.
+
+        For the process that writes. Safe beside writing, and a failure leaves marked what is not done.
+        """
+        ...
+
+    def rollups(self, site: str, sensor: str, start_ms: int, end_ms: int) -> list[Rollup]:
+        """The roll-ups of hours that start in `[start_ms, end_ms)`, as they were last made, oldest first."""
+        ...
+
+    def adopt(self, site: str, sensor: str, rollups: Sequence[Rollup]) -> None:
+        """Take over roll-ups of hours whose readings are gone elsewhere. Those made here stay."""
+        ...
+
+    def prune(self, before_ms: int) -> int:
+        """Delete readings of whole hours before `before_ms`, but of no hour whose roll-up is not done.
+
+        Roll-ups stay. One that outlived its readings is from then on replaced only by at least as
+        many readings, so a straggler cannot stand for the whole hour. For the process that writes.
+        Returns how many were deleted.
+        """
         ...
 
     def rejects(self, limit: int = 100) -> list[Reject]:
@@ -60,7 +109,7 @@ class ReadingStore(Protocol):
         ...
 
     def ping(self) -> None:
-        """Raise StoreUnavailable or StoreCorrupt if the store cannot be used."""
+        """Raise StoreUnavailable, StoreCorrupt or StoreRefused if the store cannot be used."""
         ...
 
     def close(self) -> None:

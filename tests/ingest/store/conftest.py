@@ -1,33 +1,96 @@
 """Every reading store, for the suite that all of them must pass.
 
-A new store joins by one more entry in `_OPENERS`: a function that opens it, again and again
-on the same data, given a folder of the test's own.
+A new store joins by one more entry in `KINDS` and a fixture that opens it, again and again on the
+same data. InfluxDB is Debian's influxd 1.6.7 with its users switched on, met in two ways: by itself
+at /write, as a 1.x, and through nginx as if it were a 2.x, at /api/v2/write with a token. 1.6 has no
+such address, and nginx has no store: together they test what we send to a 2.x, not a 2.x.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
+from ingest.store.influx import InfluxStore
+from ingest.store.influx_place import TOKEN_VARIABLE, parse_place
 from ingest.store.readings import ReadingStore
 from ingest.store.sqlite import SqliteStore
+from tests.ingest.store.influxd import TOKEN, Influxd, Nginx
 
 Open = Callable[[], ReadingStore]
 
-_OPENERS: dict[str, Callable[[Path], ReadingStore]] = {
-    "sqlite": lambda folder: SqliteStore(folder / "readings.db"),
-}
+
+@dataclass(frozen=True)
+class Kind:
+    """A store, and what it promises beyond the protocol.
+
+    first_wins  of two readings of one sensor and instant the first is kept; else the last
+    atomic      a batch is seen whole or not at all
+    """
+
+    name: str
+    first_wins: bool
+    atomic: bool
 
 
-@pytest.fixture(params=list(_OPENERS))
-def open_store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Open]:
+KINDS = [
+    Kind("sqlite", first_wins=True, atomic=True),
+    Kind("influx-1", first_wins=False, atomic=False),
+    Kind("influx-2", first_wins=False, atomic=False),
+]
+
+
+@pytest.fixture(scope="session")
+def influxd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influxd]:
+    """A running influxd, for all tests that do not kill it."""
+    with Influxd(tmp_path_factory.mktemp("influxd")) as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def nginx(influxd: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Nginx]:
+    """nginx before it."""
+    with Nginx(tmp_path_factory.mktemp("nginx"), influxd) as server:
+        yield server
+
+
+_databases = itertools.count()
+
+
+@pytest.fixture
+def influx_location(influxd: Influxd) -> str:
+    """Two fresh databases."""
+    return influxd.location(f"ullage{next(_databases)}")
+
+
+@pytest.fixture(params=KINDS, ids=lambda kind: kind.name)
+def kind(request: pytest.FixtureRequest) -> Kind:
+    chosen: Kind = request.param
+    return chosen
+
+
+@pytest.fixture
+def open_store(kind: Kind, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Open]:
     """Opens the store under test; what was opened is closed at the end."""
     opened: list[ReadingStore] = []
+    if kind.name == "sqlite":
+        make: Open = lambda: SqliteStore(tmp_path / "readings.db")  # noqa: E731
+    else:
+        server: Influxd = request.getfixturevalue("influxd")
+        name = f"ullage{next(_databases)}"
+        location, environment = server.location(name), {}
+        if kind.name == "influx-2":
+            front: Nginx = request.getfixturevalue("nginx")
+            location, environment = f"{front.url}/?org=observatory&bucket={name}/autogen", {TOKEN_VARIABLE: TOKEN}
+        place = parse_place(location, environment)
+        make = lambda: InfluxStore(place, tmp_path / "notes.db", writer=True)  # noqa: E731
 
     def opener() -> ReadingStore:
-        opened.append(_OPENERS[request.param](tmp_path))
+        opened.append(make())
         return opened[-1]
 
     yield opener

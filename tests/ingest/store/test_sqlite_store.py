@@ -11,7 +11,7 @@ import pytest
 
 from ingest.errors import StoreCorrupt, StoreError, StoreUnavailable
 from ingest.reading import Reading, Reject
-from ingest.store import sqlite as module
+from ingest.store import sqlitefile as module
 from ingest.store.sqlite import SqliteStore
 
 READING = Reading("a", 1_772_366_400_000, "post-1/level", 1.0)
@@ -24,7 +24,7 @@ def file(tmp_path: Path) -> Path:
 
 def test_a_commit_is_on_disk_when_it_returns(file: Path) -> None:
     store = SqliteStore(file)
-    connection = store._writer()
+    connection = store._file.writer()
     assert connection.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     store.close()
@@ -72,8 +72,8 @@ def test_another_writer_makes_it_unavailable_and_nothing_is_half_written(
 
 def test_a_full_disk_makes_it_unavailable_until_there_is_room(file: Path) -> None:
     store = SqliteStore(file)
-    pages = store._writer().execute("PRAGMA page_count").fetchone()[0]
-    store._writer().execute(f"PRAGMA max_page_count = {pages}")  # SQLite then reports a full disk
+    pages = store._file.writer().execute("PRAGMA page_count").fetchone()[0]
+    store._file.writer().execute(f"PRAGMA max_page_count = {pages}")  # SQLite then reports a full disk
     many = [READING._replace(time_ms=READING.time_ms + i) for i in range(10_000)]
     with pytest.raises(StoreUnavailable, match="the disk is full: make room"):
         store.write(many)
@@ -131,6 +131,6 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
 
 def test_our_own_mistakes_are_not_called_a_store_that_is_away(file: Path) -> None:
     store = SqliteStore(file)
-    with pytest.raises(sqlite3.OperationalError), store._translated():
-        store._writer().execute("SELECT * FROM nowhere")
+    with pytest.raises(sqlite3.OperationalError), store._file.translated():
+        store._file.writer().execute("SELECT * FROM nowhere")
     store.close()
