@@ -95,7 +95,8 @@ def _windows(
         before = rain_mm[begin:at, member]
         wet = np.nansum(before) >= WET_MM
         alike = np.flatnonzero((running[at] - running[begin] >= WET_MM) == wet)
-        if not len(alike) or np.isnan(before).all():
+        # A day that is hardly known is neither wet nor dry.
+        if not len(alike) or (~np.isnan(before)).sum() < _DAY_H / 2:
             alike = np.arange(season_mm.shape[1])
         chosen[member] = alike[int(chance[member] * len(alike))]
     return chosen

@@ -170,7 +170,7 @@ def _corrected(
     kept = PastOutlooks(past / f"{site.id}.{source}.past.json")
     if not with_age(given, facts.now_ms).stale:
         kept.note(given, facts.rain_start_ms, facts.rain_mm, facts.now_ms)
-    fits = kept.fits()
+    fits = kept.fits(given.members)
     if not fits:
         return given
     tomorrow_ms = (facts.now_ms // DAY_MS + 1) * DAY_MS

@@ -11,6 +11,7 @@ differ in length and may overlap: the finer one wins.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Final
 
@@ -27,6 +28,8 @@ MOST_BYTES: Final = 8_000_000
 MOST_INTERVALS: Final = 4_000
 MOST_MEMBERS: Final = 500
 MOST_PROBLEMS: Final = 50
+
+_EXPECTED: Final = re.compile(r"Expected (?P<expected>.+), got (?P<got>.+)")
 
 Numbers = list[float | None]
 
@@ -126,7 +129,10 @@ def _numbers(values: Floats) -> Numbers:
 def _problem(place: str, error: Exception) -> Problem:
     """A message of msgspec as a problem: it names the place within what it read, `$`."""
     said, _, at = str(error).partition(" - at `")
-    return Problem(place + at.rstrip("`").removeprefix("$"), "not so", said.removeprefix("Expected ").replace("`", ""))
+    where = place + at.rstrip("`").removeprefix("$")
+    if found := _EXPECTED.fullmatch(said):
+        return Problem(where, found["got"].strip("`"), found["expected"].strip("`"))
+    return Problem(where, said.replace("`", ""), "JSON as the description of the document has it")
 
 
 def _instant(text: str, place: str, problems: list[Problem]) -> int:

@@ -15,7 +15,6 @@ import numpy as np
 
 from forecast.outlook.emos import FEWEST_CASES, Emos, fit_emos
 from forecast.outlook.ensemble import Floats, Outlook
-from ingest.errors import OutlookError
 from ingest.instants import DAY_MS, HOUR_MS
 
 log = logging.getLogger("ullage.outlook")
@@ -57,23 +56,21 @@ class PastOutlooks:
         if new or any(changed):
             self._write()
 
-    def fits(self) -> dict[int, Emos]:
-        """A correction for each lead day that has cases enough; lead day 0 begins at the next midnight UTC."""
+    def fits(self, members: int) -> dict[int, Emos]:
+        """A correction for each lead day that has cases enough; lead day 0 begins at the next midnight UTC.
+
+        members  only cases of as many count: an ensemble of another size is another model's
+        """
         found: dict[int, Emos] = {}
         for day in range(LEAD_DAYS):
             cases = [
                 (said, fell)
                 for issue in self._issues
-                if (said := issue.said[day]) is not None and (fell := issue.fell[day]) is not None
+                if (said := issue.said[day]) is not None and len(said) == members
+                if (fell := issue.fell[day]) is not None
             ]
-            members = len(cases[-1][0]) if cases else 0
-            alike = [case for case in cases if len(case[0]) == members]
-            if len(alike) < FEWEST_CASES:
-                continue
-            try:
-                found[day] = fit_emos(np.array([said for said, _ in alike]), np.array([fell for _, fell in alike]))
-            except OutlookError as error:
-                log.info("%s, day %d: %s", self._file.stem, day, error)
+            if len(cases) >= FEWEST_CASES:
+                found[day] = fit_emos(np.array([said for said, _ in cases]), np.array([fell for _, fell in cases]))
         return found
 
     def _fill(self, issue: Issue, rain_start_ms: int, rain_mm: Floats) -> bool:
