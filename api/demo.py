@@ -5,7 +5,6 @@ It listens on loopback only. Everything it shows is invented.
 
 from __future__ import annotations
 
-import csv
 import json
 import shutil
 import socket
@@ -22,7 +21,7 @@ from api.supervisor import Role, Supervisor
 from api.whole import broker_for, prepare, role, roles, running_broker
 from ingest.broker import COLLECTOR, DEVICE
 from ingest.errors import SettingsError
-from ingest.instants import DAY_MS, HOUR_MS, floor_hour, to_rfc3339
+from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.site import Site
 from ingest.sitefile import load_sites
 
@@ -30,7 +29,6 @@ EXAMPLES: Final = Path(__file__).parent.parent / "deploy" / "sites"
 HOST: Final = "127.0.0.1"
 #: Years of invented rain that stand behind the outlook.
 _HISTORY_YEARS: Final = 10
-_HISTORY_SEED: Final = 1
 _POLL_S: Final = 0.5
 
 
@@ -96,7 +94,8 @@ def _example_sites(folder: Path) -> dict[str, Site]:
 
 def _rain_history(sites: dict[str, Site], folder: Path, now_ms: int) -> None:
     """Ten years of invented hourly rain for each site, up to yesterday; written once."""
-    from simulator.weather import hourly_record  # noqa: PLC0415 - a second of NumPy, only for the demo
+    from simulator.role import DEMO_SEED  # noqa: PLC0415 - NumPy, only for the demo
+    from simulator.weather import hourly_record, write_record  # noqa: PLC0415
 
     folder.mkdir(parents=True, exist_ok=True)
     hours = _HISTORY_YEARS * 365 * 24
@@ -105,12 +104,8 @@ def _rain_history(sites: dict[str, Site], folder: Path, now_ms: int) -> None:
         file = folder / f"{site.id}.csv"
         if file.exists():
             continue
-        record = hourly_record(site, start_ms, hours, _HISTORY_SEED)
-        fresh = file.with_suffix(".new")
-        with fresh.open("w", encoding="utf-8", newline="") as out:
-            table = csv.writer(out)
-            table.writerow(["time", "rain_mm"])
-            table.writerows((to_rfc3339(int(hour)), f"{mm:.2f}") for hour, mm in zip(*record, strict=True))
+        fresh = file.with_suffix(".new")  # a record cut short by Ctrl-C must not stay
+        write_record(fresh, hourly_record(site, start_ms, hours, DEMO_SEED))
         fresh.replace(file)
 
 

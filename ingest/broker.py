@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from ingest.errors import BrokerError
+from ingest.ownership import Ownership
 
 log = logging.getLogger(__name__)
 
@@ -72,6 +73,7 @@ class Broker:
         self.topics = tuple(topics)
         self.max_file_bytes = max_file_bytes
         self.ack_wait_s = ack_wait_s
+        self._ownership = Ownership(self.folder)
         self._process: subprocess.Popen[bytes] | None = None
         self._stopping = threading.Event()
         self._watcher: threading.Thread | None = None
@@ -92,15 +94,22 @@ class Broker:
 
     def start(self) -> None:
         """Start it and return once it takes connections. Raises BrokerError, saying what to do."""
+        try:
+            self._start()
+        except BaseException:
+            if self._watcher is None:  # nobody will try again
+                self._ownership.release()
+            raise
+
+    def _start(self) -> None:
         binary = find_binary()
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
+            self._ownership.take(str(self._configuration_file))
             self._choose_port()
             self._write_configuration()
         except OSError as error:
             raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error
-        for old in self.folder.glob("nats-server_*.ports"):
-            old.unlink(missing_ok=True)
         with self._log_file.open("ab") as output:
             self._process = subprocess.Popen(
                 [str(binary), "-c", str(self._configuration_file)],
@@ -128,6 +137,7 @@ class Broker:
             self._end(self._process)
         if self._watcher is not None and self._watcher is not threading.current_thread():
             self._watcher.join(_STOP_WITHIN_S + _READY_WITHIN_S)
+        self._ownership.release()
 
     def __enter__(self) -> Broker:
         self.start()

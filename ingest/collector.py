@@ -10,23 +10,26 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from ingest.bulk import Message
 from ingest.errors import BrokerError, StoreUnavailable
 from ingest.payload import Decoded, Decoder
 from ingest.quality import Checks
 from ingest.reading import Reading, Reject
-from ingest.session import BrokerUrl, Message, Session
+from ingest.session import BrokerUrl, Session
 from ingest.store.readings import ReadingStore
 
 log = logging.getLogger(__name__)
 
-#: How long a first message waits for company before the commit.
+#: How long a first message waits for company before the commit: never longer than this, and no
+#: longer than nothing else comes. Brokers that send few at a time would else wait for us.
 _LINGER_S: Final = 0.05
-#: Half of what a broker sends unacknowledged: it goes on sending while we commit.
-_MOST: Final = 500
+_QUIET_S: Final = 0.003
+#: What the brokers are set to send unacknowledged.
+_MOST: Final = 1000
 #: How soon a request to stop is seen.
 _WAIT_S: Final = 0.2
 _BACK_OFF_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
@@ -101,12 +104,12 @@ class Collector:
     def _serve(self, session: Session, stop: threading.Event) -> None:
         """Batch after batch. On a failure nothing of the batch is acknowledged, and the session is closed."""
         while not stop.is_set():
-            batch = session.receive(_WAIT_S, _LINGER_S, _MOST)
+            batch = session.receive(_WAIT_S, _LINGER_S, _QUIET_S, _MOST)
             if batch:
                 self._commit(batch)
                 session.acknowledge(batch)
 
-    def _commit(self, batch: Sequence[Message]) -> None:
+    def _commit(self, batch: list[Message]) -> None:
         now_ms = self._clock()
         readings: list[Reading] = []
         rejects: list[Reject] = []

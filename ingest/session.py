@@ -18,10 +18,16 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
+from ingest.bulk import BulkClient, BulkSocket, Message, pubacks
 from ingest.errors import BrokerError, SettingsError
+
+#: A batch is closed when it holds this much, whatever the number of its messages.
+MOST_BYTES: Final = 4_000_000
 
 _ANSWER_WITHIN_S: Final = 10.0
 _KEEPALIVE_S: Final = 30
+#: While paho has something to send, the socket is looked at this often.
+_PENDING_WRITE_S: Final = 0.01
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 
 
@@ -38,15 +44,6 @@ class BrokerUrl(NamedTuple):
     def shown(self) -> str:
         """Without the secret."""
         return f"{self.host}:{self.port}"
-
-
-class Message(NamedTuple):
-    """A message as it came; `mid` and `qos` are for its acknowledgement."""
-
-    topic: str
-    payload: bytes
-    mid: int
-    qos: int
 
 
 def parse_url(url: str) -> BrokerUrl:
@@ -71,16 +68,15 @@ class Session:
 
     def __init__(self, broker: BrokerUrl, client_id: str, filters: Sequence[str]) -> None:
         self._broker = broker
-        self._inbox: list[Message] = []
         self._connack: ReasonCode | None = None
         self._suback: list[ReasonCode] | None = None
         self._selector = selectors.DefaultSelector()
-        self._client = mqtt.Client(
+        self._writable = selectors.DefaultSelector()
+        self._client = BulkClient(
             CallbackAPIVersion.VERSION2, client_id, clean_session=False, protocol=mqtt.MQTTv311, manual_ack=True
         )
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
-        self._client.on_message = self._on_message
         self._client.connect_timeout = _ANSWER_WITHIN_S
         if broker.user is not None:
             self._client.username_pw_set(broker.user, broker.password)
@@ -93,32 +89,41 @@ class Session:
             self.close()
             raise
 
-    def receive(self, wait_s: float, linger_s: float, most: int) -> list[Message]:
-        """The next messages: wait so long for the first, then so long for others, up to so many. [s]"""
-        end = time.monotonic() + wait_s
-        lingering = False
-        while len(self._inbox) < most:
-            self._turn(max(0.0, end - time.monotonic()))
-            if self._inbox and not lingering:
-                end, lingering = time.monotonic() + linger_s, True
-            if time.monotonic() >= end:
-                break
-        batch, self._inbox = self._inbox, []
-        return batch
+    def receive(self, wait_s: float, linger_s: float, quiet_s: float, most: int) -> list[Message]:
+        """The next messages. [s]
 
-    def acknowledge(self, messages: Sequence[Message]) -> None:
+        Waits so long for the first; then for others until nothing comes for `quiet_s`, `linger_s`
+        have passed, or there are `most` of them or MOST_BYTES.
+        """
+        end = time.monotonic() + wait_s
+        while not self._bulk.inbox and (left := end - time.monotonic()) > 0:
+            self._turn(left)
+        end = time.monotonic() + linger_s
+        while self._bulk.inbox and len(self._bulk.inbox) < most and self._bulk.inbox_bytes < MOST_BYTES:
+            if not self._turn(quiet_s) or time.monotonic() >= end:
+                break
+        return self._bulk.take()
+
+    def acknowledge(self, messages: list[Message]) -> None:
         """Tell the broker that it may forget them. Call it when they are on disk, in their order."""
-        for message in messages:
-            if message.qos:
-                self._check(self._client.ack(message.mid, message.qos))
+        while self._client.want_write():  # a packet of paho's must not be cut in two
+            self._turn(0.1)
+        due = pubacks(messages)
+        try:
+            while due:
+                self._writable.select(_ANSWER_WITHIN_S)
+                due = due[self._bulk.send(due) :]
+        except OSError as error:
+            raise BrokerError(f"lost the broker at {self._broker.shown}: {error}") from error
 
     def close(self) -> None:
         """Say goodbye. What is not acknowledged, the broker keeps."""
         if self._client.socket() is not None:
             self._client.disconnect()
         self._selector.close()
-        if (sock := self._client.socket()) is not None:
-            sock.close()
+        self._writable.close()
+        if self._client.bulk is not None:
+            self._client.bulk.close()
 
     def __enter__(self) -> Session:
         return self
@@ -133,12 +138,10 @@ class Session:
             raise BrokerError(
                 f"no broker at {self._broker.shown} ({error}): is it running, and is the address right?"
             ) from error
-        sock = self._client.socket()
-        if sock is None:
-            raise BrokerError(f"the broker at {self._broker.shown} hung up")
-        if isinstance(sock, socket.socket):
-            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        sock = self._bulk.sock
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._selector.register(sock, selectors.EVENT_READ)
+        self._writable.register(sock, selectors.EVENT_WRITE)
         self._await("connect", lambda: self._connack is not None)
 
     def _subscribe(self, filters: Sequence[str]) -> None:
@@ -161,23 +164,20 @@ class Session:
                 raise BrokerError(f"the broker at {self._broker.shown} does not answer to {what}")
             self._turn(0.1)
 
-    def _turn(self, wait_s: float) -> None:
-        """Wait for the socket, take in what is there, send what is due."""
-        sock = self._client.socket()
-        if sock is None:
+    def _turn(self, wait_s: float) -> bool:
+        """Wait for the socket, take in what is there, send what is due. Whether anything came."""
+        if self._client.socket() is None:
             raise BrokerError(f"the broker at {self._broker.shown} hung up")
-        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._client.want_write() else 0)
-        self._selector.modify(sock, events)
-        # TLS may hold decrypted bytes that the selector cannot see.
-        pending = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
-        if self._selector.select(0 if pending else wait_s) or pending:
-            before = -1
-            while before != len(self._inbox):
-                before = len(self._inbox)
+        if self._client.want_write():
+            self._check(self._client.loop_write())
+            wait_s = min(wait_s, _PENDING_WRITE_S)
+        came = bool(self._bulk.pending() or self._selector.select(wait_s))
+        if came:
+            self._check(self._client.loop_read())
+            while self._bulk.control:
                 self._check(self._client.loop_read())
-            if self._client.want_write():
-                self._check(self._client.loop_write())
         self._check(self._client.loop_misc())
+        return came
 
     def _check(self, code: MQTTErrorCode) -> None:
         if self._connack is not None and self._connack.is_failure:
@@ -196,9 +196,9 @@ class Session:
     ) -> None:
         self._suback = codes
 
-    def _on_message(self, _client: object, _userdata: object, message: mqtt.MQTTMessage) -> None:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = "a topic that is not UTF-8"
-        self._inbox.append(Message(topic, bytes(message.payload), message.mid, message.qos))
+    @property
+    def _bulk(self) -> BulkSocket:
+        bulk = self._client.bulk
+        if bulk is None:
+            raise BrokerError(f"the broker at {self._broker.shown} hung up")
+        return bulk

@@ -54,7 +54,7 @@ def test_mosquitto_takes_them_and_keeps_devices_apart(tmp_path: Path, free_port:
                 device = connect_device(_Reachable(free_port))
                 device.deliver("elsewhere/x", "lost")
                 device.deliver("ullage/a/b/senml", json.dumps([]))
-                assert [message.topic for message in session.receive(10, 0, 1)] == ["ullage/a/b/senml"]
+                assert [message.topic for message in session.receive(10, 0, 0, 1)] == ["ullage/a/b/senml"]
             with pytest.raises(BrokerError, match="refuses user"):
                 Session(parse_url(f"mqtt://127.0.0.1:{free_port}"), "stranger", filters)
         finally:

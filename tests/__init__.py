@@ -1,0 +1,1 @@
+"""A package, so that no installed package of this name can stand in for it."""
