@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from forecast.outlook.dress import dress
+from forecast.outlook.dress import ENSEMBLE, dress, leaving
 from forecast.outlook.ensemble import Floats, Outlook
 from ingest.errors import OutlookUnavailable
 from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
@@ -25,33 +25,35 @@ WET_MM: Final = 1.0
 _DAY_H: Final = 24
 
 
-def blend(given: Outlook, season: Outlook, now_ms: int, members: int, rng: np.random.Generator) -> Outlook:
+def blend(
+    given: Outlook, season: Outlook, now_ms: int, members: int, rng: np.random.Generator, *, corrected: bool = False
+) -> Outlook:
     """`members` courses over the hours of `season`: the given outlook where it says something, else the season.
 
-    season  many courses over the whole timeline, past and to come; each is whole
-    A single course is dressed first. Raises OutlookUnavailable when the outlook is too old, or
-    says nothing of the hours to come.
+    season     many courses over the whole timeline, past and to come; each is whole
+    corrected  the outlook's spread is right already; otherwise members leave it as its lead grows, see `dress`
+    Raises OutlookUnavailable when the outlook is too old, or says nothing of the hours to come.
     """
     aged = with_age(given, now_ms)
-    if aged.members == 1:
-        aged = dress(aged, members, rng)
-    laid = aged.over(season.start_ms, len(season.rain_mm))
     # Members of the service in equal shares, as far as the numbers allow.
-    first = rng.random()
-    picked = ((np.arange(members) + first) / members * laid.members).astype(int)
-    rain = laid.rain_mm[:, picked]
-    joint = _joints(rain)
-    window = _windows(rain, joint, season.rain_mm, rng)
-    filled = np.where(np.isnan(rain), season.rain_mm[:, window], rain)
-    notes = _notes(laid, floor_hour(now_ms))
+    picked = ((np.arange(members) + rng.random()) / members * given.members).astype(int)
+    if given.members == 1:
+        wide = dress(aged, members, rng)
+    elif corrected:
+        wide = _picked(aged, picked)
+    else:
+        wide = leaving(_picked(aged, picked), ENSEMBLE, rng).noting(
+            "The weather ensemble is not corrected by its past here: as the days go on, its members leave it "
+            "for weather of the season, by a rule of thumb."
+        )
+    laid = wide.over(season.start_ms, len(season.rain_mm))
+    window = _windows(laid.rain_mm, season.rain_mm, rng)
     return replace(
         laid,
-        rain_mm=filled,
+        rain_mm=np.where(np.isnan(laid.rain_mm), season.rain_mm[:, window], laid.rain_mm),
         source=f"{given.source}; then {season.source}",
         distinct=len(set(zip(picked.tolist(), window.tolist(), strict=True))),
-        temperature_c=None if laid.temperature_c is None else laid.temperature_c[:, picked],
-        radiation_w_m2=None if laid.radiation_w_m2 is None else laid.radiation_w_m2[:, picked],
-        notes=(*aged.notes, *notes, *season.notes),
+        notes=(*wide.notes, *_notes(given, laid, now_ms), *season.notes),
     )
 
 
@@ -76,16 +78,22 @@ def with_age(given: Outlook, now_ms: int) -> Outlook:
     return given
 
 
-def _joints(rain_mm: Floats) -> npt.NDArray[np.int64]:
-    """The hour after each member's last known one; 0 for a member without any. (M,)"""
+def _picked(given: Outlook, members: npt.NDArray[np.int64]) -> Outlook:
+    return replace(
+        given,
+        rain_mm=given.rain_mm[:, members],
+        temperature_c=None if given.temperature_c is None else given.temperature_c[:, members],
+        radiation_w_m2=None if given.radiation_w_m2 is None else given.radiation_w_m2[:, members],
+    )
+
+
+def _windows(rain_mm: Floats, season_mm: Floats, rng: np.random.Generator) -> npt.NDArray[np.int64]:
+    """For each member a window that was as wet or dry as it in the day before their joint. (M,)
+
+    The joint is the hour after the member's last known one.
+    """
     known = ~np.isnan(rain_mm)
-    return np.where(known.any(axis=0), len(rain_mm) - np.argmax(known[::-1], axis=0), 0)
-
-
-def _windows(
-    rain_mm: Floats, joint: npt.NDArray[np.int64], season_mm: Floats, rng: np.random.Generator
-) -> npt.NDArray[np.int64]:
-    """For each member a window that was as wet or dry as it in the day before their joint. (M,)"""
+    joint = np.where(known.any(axis=0), len(rain_mm) - np.argmax(known[::-1], axis=0), 0)
     members = rain_mm.shape[1]
     chance = (rng.permutation(members) + rng.random(members)) / members
     running = np.vstack([np.zeros(season_mm.shape[1]), np.cumsum(season_mm, axis=0)])
@@ -102,15 +110,17 @@ def _windows(
     return chosen
 
 
-def _notes(laid: Outlook, now_hour_ms: int) -> tuple[str, ...]:
+def _notes(given: Outlook, laid: Outlook, now_ms: int) -> tuple[str, ...]:
     """How far the outlook reaches, and what is missing before that."""
-    known: npt.NDArray[np.bool_] = np.asarray(~np.isnan(laid.rain_mm).all(axis=1))
+    known: npt.NDArray[np.bool_] = np.asarray(~np.isnan(given.rain_mm).all(axis=1))
     last = int(np.flatnonzero(known)[-1]) + 1
-    now = (now_hour_ms - laid.start_ms) // HOUR_MS
+    now = max(0, (floor_hour(now_ms) - given.start_ms) // HOUR_MS)
     notes = []
     if missing := int((~known[now:last]).sum()):
         notes.append(f"The weather outlook says nothing of {missing} of its hours; the season stands in.")
-    if last < len(known):
-        end = to_rfc3339(laid.start_ms + last * HOUR_MS)
-        notes.append(f"The weather outlook ends at {end}; from there on the weather is what this season brings.")
+    end_ms = given.start_ms + last * HOUR_MS
+    if end_ms < laid.end_ms:
+        notes.append(
+            f"The weather outlook ends at {to_rfc3339(end_ms)}; from there on the weather is what this season brings."
+        )
     return tuple(notes)

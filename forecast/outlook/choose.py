@@ -99,9 +99,9 @@ def choose_outlook(
         return season_outlook(site, record, start_ms, hours, members, rng, without_year)
     try:
         given = _given(settings, site, fetcher, facts.now_ms)
-        given = _corrected(given, settings, site, facts, past, rng)
+        given, corrected = _corrected(given, settings, site, facts, past, rng)
         season = season_outlook(site, record, start_ms, hours, SEASON_COURSES, rng, without_year)
-        return blend(given, season, facts.now_ms, members, rng)
+        return blend(given, season, facts.now_ms, members, rng, corrected=corrected)
     except OutlookError as error:
         said = " ".join(str(error).split())
         log.warning("%s: no outlook from %s: %s", site.id, settings.source, said)
@@ -162,18 +162,18 @@ def _corrected(
     facts: Facts,
     past: Path | None,
     rng: np.random.Generator,
-) -> Outlook:
-    """The outlook with its bias corrected, where its own past at this site says enough."""
+) -> tuple[Outlook, bool]:
+    """The outlook with its bias corrected, where its own past at this site says enough, and whether it is."""
     if past is None or given.members == 1:
-        return given
+        return given, False
     source = settings.source if settings.source in SERVICES else "document"
     kept = PastOutlooks(past / f"{site.id}.{source}.past.json")
     if not with_age(given, facts.now_ms).stale:
         kept.note(given, facts.rain_start_ms, facts.rain_mm, facts.now_ms)
     fits = kept.fits(given.members)
     if not fits:
-        return given
+        return given, False
     tomorrow_ms = (facts.now_ms // DAY_MS + 1) * DAY_MS
     cases = min(emos.cases for emos in fits.values())
     corrected = correct(given, fits, tomorrow_ms, rng)
-    return corrected.noting(f"The weather outlook is corrected by its own past here, {cases} cases or more.")
+    return corrected.noting(f"The weather outlook is corrected by its own past here, {cases} cases or more."), True

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from forecast.outlook.blend import blend, with_age
-from forecast.outlook.dress import FOLLOWED_DAYS, dress
+from forecast.outlook.dress import COURSE, ENSEMBLE, dress
 from forecast.outlook.ensemble import Floats, Outlook
 from ingest.errors import OutlookUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, from_rfc3339
@@ -37,7 +37,7 @@ def given(members: int, hours: int, *, start_ms: int = HOUR_OF_NOW_MS, rain: Flo
 
 
 def test_the_service_has_its_days_and_the_season_the_rest() -> None:
-    outlook = blend(given(10, 5 * 24), season(), NOW_MS, 100, rng())
+    outlook = blend(given(10, 5 * 24), season(), NOW_MS, 100, rng(), corrected=True)
     assert outlook.rain_mm.shape == (HOURS, 100)
     assert outlook.start_ms == TIMELINE_MS
     own = outlook.rain_mm[PAST_H : PAST_H + 120]
@@ -57,7 +57,7 @@ def test_the_service_has_its_days_and_the_season_the_rest() -> None:
 def test_each_member_goes_over_into_a_window_as_wet_or_dry_as_itself() -> None:
     rain = np.zeros((120, 10))
     rain[100:, ::2] = 2.0
-    outlook = blend(given(10, 120, rain=rain), season(), NOW_MS, 60, rng())
+    outlook = blend(given(10, 120, rain=rain), season(), NOW_MS, 60, rng(), corrected=True)
     wet = outlook.rain_mm[PAST_H + 119] > 0
     assert wet.sum() == 30
     np.testing.assert_array_equal(outlook.rain_mm[PAST_H + 120] > 0, wet)
@@ -65,19 +65,19 @@ def test_each_member_goes_over_into_a_window_as_wet_or_dry_as_itself() -> None:
 
 def test_where_no_window_is_alike_any_serves() -> None:
     dry = replace(season(), rain_mm=np.zeros((HOURS, 5)))
-    outlook = blend(given(4, 48), dry, NOW_MS, 20, rng())
+    outlook = blend(given(4, 48), dry, NOW_MS, 20, rng(), corrected=True)
     assert (outlook.rain_mm[PAST_H + 48 :] == 0).all()
 
 
 def test_a_day_before_the_joint_that_is_hardly_known_is_not_taken_for_dry() -> None:
-    outlook = blend(given(10, 11, rain=np.zeros((11, 10))), season(), NOW_MS, 60, rng())
+    outlook = blend(given(10, 11, rain=np.zeros((11, 10))), season(), NOW_MS, 60, rng(), corrected=True)
     assert 20 < (outlook.rain_mm[PAST_H + 11] > 0).sum() < 40
-    matched = blend(given(10, 12, rain=np.zeros((12, 10))), season(), NOW_MS, 60, rng())
+    matched = blend(given(10, 12, rain=np.zeros((12, 10))), season(), NOW_MS, 60, rng(), corrected=True)
     assert (matched.rain_mm[PAST_H + 12] > 0).sum() == 0
 
 
 def test_the_services_own_past_hours_are_kept() -> None:
-    outlook = blend(given(3, 96, start_ms=HOUR_OF_NOW_MS - 24 * HOUR_MS), season(), NOW_MS, 30, rng())
+    outlook = blend(given(3, 96, start_ms=HOUR_OF_NOW_MS - 24 * HOUR_MS), season(), NOW_MS, 30, rng(), corrected=True)
     assert (outlook.rain_mm[PAST_H - 24 : PAST_H + 72] >= 10).all()
     assert (outlook.rain_mm[: PAST_H - 24] < 2).all()
 
@@ -86,7 +86,7 @@ def test_gaps_are_filled_by_the_season_and_said() -> None:
     rain = np.full((48, 3), 10.0)
     rain[6:12] = np.nan
     rain[20, 1] = np.nan
-    outlook = blend(given(3, 48, rain=rain), season(), NOW_MS, 30, rng())
+    outlook = blend(given(3, 48, rain=rain), season(), NOW_MS, 30, rng(), corrected=True)
     assert (outlook.rain_mm[PAST_H + 6 : PAST_H + 12] < 2).all()
     assert ((outlook.rain_mm[PAST_H + 20] < 2).sum()) == 10
     assert "The weather outlook says nothing of 6 of its hours; the season stands in." in outlook.notes
@@ -98,14 +98,14 @@ def test_temperature_and_radiation_go_with_their_members() -> None:
         temperature_c=np.tile(np.arange(4.0), (48, 1)),
         radiation_w_m2=np.tile(np.arange(4.0) * 100, (48, 1)),
     )
-    outlook = blend(source, season(), NOW_MS, 20, rng())
+    outlook = blend(source, season(), NOW_MS, 20, rng(), corrected=True)
     assert outlook.temperature_c is not None
     assert outlook.radiation_w_m2 is not None
     now = slice(PAST_H, PAST_H + 48)
     np.testing.assert_array_equal(outlook.temperature_c[now] + 10, outlook.rain_mm[now])
     np.testing.assert_array_equal(outlook.radiation_w_m2[now] / 100 + 10, outlook.rain_mm[now])
     assert np.isnan(np.delete(outlook.temperature_c, now, axis=0)).all()
-    assert blend(given(4, 48), season(), NOW_MS, 20, rng()).temperature_c is None
+    assert blend(given(4, 48), season(), NOW_MS, 20, rng(), corrected=True).temperature_c is None
 
 
 @pytest.mark.parametrize(
@@ -119,7 +119,7 @@ def test_temperature_and_radiation_go_with_their_members() -> None:
 )
 def test_an_old_outlook_is_stale_and_says_so(issued_ms: int, valid_until_ms: int | None, said: str | None) -> None:
     source = replace(given(3, 48), issued_ms=issued_ms, valid_until_ms=valid_until_ms)
-    outlook = blend(source, season(), NOW_MS, 10, rng())
+    outlook = blend(source, season(), NOW_MS, 10, rng(), corrected=True)
     assert outlook.stale == (said is not None)
     assert said is None or any(said in note for note in outlook.notes)
 
@@ -138,12 +138,25 @@ def test_an_outlook_beyond_use_is_refused(outlook: Outlook, said: str) -> None:
         with_age(outlook, NOW_MS)
 
 
+def test_members_of_an_uncorrected_ensemble_leave_it_for_the_season() -> None:
+    outlook = blend(given(50, 16 * 24, start_ms=ISSUED_MS), season(), NOW_MS, 1000, rng())
+    own = outlook.rain_mm >= 10
+    issue = (ISSUED_MS - TIMELINE_MS) // HOUR_MS
+    for days, share in ((1, 0.97), (3, 0.76), (6.5, 0.27), (10, 0.05)):
+        assert ENSEMBLE.share(days) == pytest.approx(share, abs=0.01)
+        assert own[issue + round(days * 24)].mean() == pytest.approx(share, abs=0.01)
+    assert not np.isnan(outlook.rain_mm).any()
+    # Those who leave are of all kinds: the shares of the members stay even.
+    counts = np.unique(outlook.rain_mm[issue + 5 * 24], return_counts=True)[1][-50:]
+    assert counts.min() >= 3
+
+
 def test_members_leave_a_single_course_as_the_lead_grows() -> None:
     course = given(1, 20 * 24, start_ms=ISSUED_MS)
     dressed = dress(course, 1000, rng())
     follows = ~np.isnan(dressed.rain_mm)
     for days in (1, 5, 10):
-        assert follows[days * 24].mean() == pytest.approx(np.exp(-days / FOLLOWED_DAYS), abs=0.01)
+        assert follows[days * 24].mean() == pytest.approx(COURSE.share(days), abs=0.01)
     # Whoever has left does not come back.
     assert (follows[1:] <= follows[:-1]).all()
     assert "one course" in dressed.notes[0]
