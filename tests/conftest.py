@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
+import random
 import shutil
 import socket
 import subprocess
@@ -88,10 +90,15 @@ def connect_device() -> Iterator[ConnectDevice]:
 
 
 def find_free_port() -> int:
-    """A loopback port that nobody listened on a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A loopback port that nobody listened on a moment ago.
+
+    Below the range from which the system takes ports for outgoing connections: such a one would
+    be lost to any other test between a broker's stop and its restart.
+    """
+    while True:
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", random.randrange(20_000, 32_000)))
+            return int(probe.getsockname()[1])
 
 
 @pytest.fixture

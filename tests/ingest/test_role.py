@@ -45,7 +45,7 @@ def collect_until(settings: IngestSettings, messages: int) -> None:
         time.sleep(0.02)
     stop.set()
     thread.join(20)
-    assert started[0].counters.messages == messages
+    assert [collector.counters.messages for collector in started] == [messages]
 
 
 def test_a_device_that_is_first_at_a_new_broker_loses_nothing(
