@@ -125,10 +125,14 @@ class Stream:
         while self._device.acknowledged:
             self._acknowledged.add(self._waiting.pop(self._device.acknowledged.popleft()))
 
-    def finish(self) -> set[int]:
-        """Stop sending, wait for the last answers; the instants that the broker acknowledged. [UTC ms]"""
+    def stop(self) -> None:
+        """Send no more."""
         self._stop.set()
         self._thread.join(WAIT_S)
+
+    def finish(self) -> set[int]:
+        """Stop sending, wait for the last answers; the instants that the broker acknowledged. [UTC ms]"""
+        self.stop()
         end = time.monotonic() + WAIT_S
         while self._waiting and time.monotonic() < end:
             time.sleep(0.05)
@@ -151,8 +155,17 @@ def ingest_process(tmp_path: Path, sites_folder: Path) -> Iterator[Callable[...,
 
 
 @pytest.fixture
-def stream() -> type[Stream]:
-    return Stream
+def stream() -> Iterator[Callable[..., Stream]]:
+    """Lets a device send without end; it ends with the test, also with one that fails."""
+    started: list[Stream] = []
+
+    def start(device: Any, rate: float = 2_000) -> Stream:
+        started.append(Stream(device, rate))
+        return started[-1]
+
+    yield start
+    for sending in started:
+        sending.stop()
 
 
 @pytest.fixture

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -14,7 +16,7 @@ from ingest.broker import DEVICE
 from ingest.collector import Collector
 from ingest.errors import BrokerError
 from ingest.payload import Decoder
-from ingest.role import IngestSettings, bundled_broker, main, run_ingest
+from ingest.role import IngestSettings, bundled_broker, run_ingest
 from ingest.site import Site
 from ingest.store.sqlite import SqliteStore
 
@@ -84,12 +86,20 @@ def test_a_broker_that_gives_up_ends_the_role(
         run_ingest(settings, threading.Event(), on_start=kill_it)
 
 
-def test_a_wrong_site_file_is_exit_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def role(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """In a process of its own: it takes over the signals."""
+    command = [sys.executable, "-m", "ingest.role", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=30)
+
+
+def test_a_wrong_site_file_is_exit_2(tmp_path: Path) -> None:
     (tmp_path / "x.toml").write_text("id = 5")
-    assert main(["--sites", str(tmp_path), "--data", str(tmp_path / "data")]) == 2
-    assert "x.toml" in capsys.readouterr().err
+    done = role("--sites", str(tmp_path), "--data", str(tmp_path / "data"))
+    assert done.returncode == 2
+    assert "x.toml" in done.stderr
 
 
-def test_a_wrong_url_is_exit_1(sites_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["--sites", str(sites_folder), "--data", str(tmp_path), "--broker", "nowhere"]) == 1
-    assert "expected mqtt://" in capsys.readouterr().err
+def test_a_wrong_url_is_exit_1(sites_folder: Path, tmp_path: Path) -> None:
+    done = role("--sites", str(sites_folder), "--data", str(tmp_path), "--broker", "nowhere")
+    assert done.returncode == 1
+    assert "expected mqtt://" in done.stderr
