@@ -41,21 +41,28 @@ class Emos:
 
     def quantiles(self, ensemble_mm: Floats, shares: Floats) -> Floats:
         """Corrected rain at shares of probability between 0 and 1. (N, M), (Q,) → (N, Q) [mm]"""
-        location, scale = _law(np.array(self.coefficients), *_predictors(ensemble_mm))
+        location, scale = _law(np.array(self.coefficients), *predictors(ensemble_mm).T)
         root = location[:, None] + scale[:, None] * logit(shares)
         return np.asarray(np.maximum(0.0, root) ** 2)
 
 
-def fit_emos(ensemble_mm: Floats, observed_mm: Floats, *, fewest: int = FEWEST_CASES) -> Emos:
-    """Fit on past cases: what the ensemble said, (N, M) [mm], and what fell, (N,) [mm].
+def predictors(ensemble_mm: Floats) -> Floats:
+    """Mean, and log of the standard deviation, of the members' square roots. (N, M) → (N, 2)"""
+    root = np.sqrt(ensemble_mm)
+    sd = root.std(axis=1, ddof=1) if root.shape[1] > 1 else np.ones(len(root))
+    return np.stack([root.mean(axis=1), np.log(np.maximum(sd, _LEAST_SD))], axis=1)
+
+
+def fit_emos(said: Floats, observed_mm: Floats, *, fewest: int = FEWEST_CASES) -> Emos:
+    """Fit on past cases: what `predictors` makes of the ensemble, (N, 2), and what fell, (N,) [mm].
 
     A case with anything unknown in it does not count. Raises OutlookError with too few cases.
     """
-    known = ~(np.isnan(ensemble_mm).any(axis=1) | np.isnan(observed_mm))
+    known = ~(np.isnan(said).any(axis=1) | np.isnan(observed_mm))
     cases = int(known.sum())
     if cases < fewest:
         raise OutlookError(f"{cases} past cases are too few to correct an outlook: it takes {fewest}")
-    mean, log_sd = _predictors(ensemble_mm[known])
+    mean, log_sd = said[known].T
     root = np.sqrt(observed_mm[known])
 
     def unlikelihood(coefficients: Floats) -> float:
@@ -94,13 +101,6 @@ def correct(outlook: Outlook, by_day: dict[int, Emos], first_ms: int, rng: np.ra
         own = hours / np.where(totals > 0, totals, 1.0)
         hours[:] = np.where(totals > 0, own, course[:, None]) * wanted
     return replace(outlook, rain_mm=rain)
-
-
-def _predictors(ensemble_mm: Floats) -> tuple[Floats, Floats]:
-    """Mean and log of the standard deviation of the members' square roots. (N, M) → (N,), (N,)"""
-    root = np.sqrt(ensemble_mm)
-    sd = root.std(axis=1, ddof=1) if root.shape[1] > 1 else np.ones(len(root))
-    return root.mean(axis=1), np.log(np.maximum(sd, _LEAST_SD))
 
 
 def _law(coefficients: npt.NDArray[np.float64], mean: Floats, log_sd: Floats) -> tuple[Floats, Floats]:

@@ -13,7 +13,7 @@ import numpy as np
 from forecast.outlook.ensemble import Floats, Outlook
 from forecast.outlook.record import RainRecord
 from ingest.errors import ForecastUnavailable
-from ingest.instants import DAY_MS, to_datetime
+from ingest.instants import DAY_MS, HOUR_MS, to_datetime
 
 #: Windows start at most so many days before or after this day of the year.
 SEASON_DAYS: Final = 20
@@ -49,15 +49,18 @@ def history_outlook(
 def _candidates(record: RainRecord, start_ms: int, hours: int, without_year: int | None) -> list[int]:
     """Starts of all usable windows: same hour of day, near the same day of the year."""
     today = to_datetime(start_ms)
+    unknown = np.concatenate([[0], np.cumsum(np.isnan(record.rain_mm))])
     starts = []
     for year in range(to_datetime(record.start_ms).year - 1, to_datetime(record.end_ms).year + 1):
         anchor = start_ms + round((year - today.year) * 365.2425) * DAY_MS
         for day in range(-SEASON_DAYS, SEASON_DAYS + 1):
             start = anchor + day * DAY_MS
-            end_year = to_datetime(start + hours * 3_600_000).year
+            end_year = to_datetime(start + hours * HOUR_MS).year
             if without_year is not None and to_datetime(start).year <= without_year <= end_year:
                 continue
-            if np.mean(np.isnan(record.window(start, hours))) <= MOST_UNKNOWN:
+            first = (start - record.start_ms) // HOUR_MS
+            low, high = (min(max(0, hour), len(record.rain_mm)) for hour in (first, first + hours))
+            if hours - (high - low) + unknown[high] - unknown[low] <= MOST_UNKNOWN * hours:
                 starts.append(start)
     return starts
 
@@ -71,4 +74,5 @@ def _spread(starts: list[int], members: int, rng: np.random.Generator) -> list[i
 
 def _mended(rain_mm: Floats) -> Floats:
     """A window's few unknown hours get its mean rain, so that its total is not too low."""
-    return np.where(np.isnan(rain_mm), np.nanmean(rain_mm), rain_mm)
+    unknown = np.isnan(rain_mm)
+    return np.where(unknown, np.nanmean(rain_mm), rain_mm) if unknown.any() else rain_mm

