@@ -51,7 +51,7 @@ def inputs(site: Site, facts: Facts, outlook: Outlook) -> list[Input]:
         source = ", ".join(s.id for s in site.sensors_of("battery.voltage")) or "no sensor in the site file"
         time_ms = facts.battery.time_ms if facts.battery else None
         listed.append(_input("battery voltage", source, time_ms, facts.now_ms, BATTERY_STALE_MS))
-    listed.append(Input("rain outlook", outlook.source, outlook.issued_ms))
+    listed.append(Input("rain outlook", outlook.source, outlook.issued_ms, stale=outlook.stale))
     return listed
 
 
@@ -101,6 +101,7 @@ def unknowns(site: Site, facts: Facts, outlook: Outlook) -> list[str]:
         said.append("No weather forecast is used: the coming rain is what this season brings.")
     if outlook.distinct < FEW_COURSES:
         said.append(f"Only {outlook.distinct} different courses of weather stand behind the outlook.")
+    said += outlook.notes
     said.append("Draws and roof coefficients are the site file's figures, with a usual spread about them.")
     return said
 

@@ -157,6 +157,9 @@ def test_an_old_answer_serves_while_the_service_fails_and_grows_stale(
     assert later.stale
     assert any("failed when last asked" in note for note in later.notes)
     assert any("more than 12 hours ago" in note for note in later.notes)
+    forecast = predict(skerrow_head, facts(NOW_MS + 13 * HOUR_MS), later, np.random.default_rng(1))
+    assert forecast.stale
+    assert set(later.notes) <= set(forecast.unknown)
     gone = chosen(skerrow_head, record, settings, fetcher, now_ms=NOW_MS + 20 * HOUR_MS)
     assert not gone.stale
     assert gone.issued_ms is None
