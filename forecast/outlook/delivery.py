@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -14,6 +15,8 @@ from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
 
 Integers = npt.NDArray[np.int64]
 
+#: What reading an answer raises that is not as documented: of another shape, beyond all bounds, nested without end.
+UNREADABLE: Final = (msgspec.DecodeError, UnicodeDecodeError, ValueError, OverflowError, RecursionError)
 #: What air and sun can do at the ground; beyond it a unit is wrong. [°C], [W/m²]
 #: (−89.2 and 56.7 °C are the WMO's records; clouds can lift the sun's 1,360 W/m² a little. From memory.)
 TEMPERATURE_C: Final = (-95.0, 65.0)

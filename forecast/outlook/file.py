@@ -18,7 +18,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from forecast.outlook.delivery import Delivery, Intervals, check_delivery
+from forecast.outlook.delivery import UNREADABLE, Delivery, Intervals, check_delivery
 from forecast.outlook.ensemble import Floats, Outlook
 from ingest.errors import OutlookDocumentError, OutlookUnavailable, Problem
 from ingest.instants import HOUR_MS, from_rfc3339, to_rfc3339
@@ -65,7 +65,7 @@ def parse_document(body: bytes, name: str = "outlook") -> Delivery:
         raise OutlookDocumentError(name, [Problem("$", f"{len(body)} bytes", f"at most {MOST_BYTES} bytes")])
     try:
         document = msgspec.json.decode(body, type=_Document)
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+    except UNREADABLE as error:
         raise OutlookDocumentError(name, [_problem("$", error)]) from error
     problems: list[Problem] = []
     issued_ms = _instant(document.issued, "$.issued", problems)
@@ -82,7 +82,7 @@ def parse_document(body: bytes, name: str = "outlook") -> Delivery:
     delivery = _delivery(document.source, issued_ms, until_ms, [row for row in rows if row is not None])
     try:
         check_delivery(delivery)
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         raise OutlookDocumentError(name, [Problem("$.intervals", str(error), "weather")]) from error
     return delivery
 
@@ -146,7 +146,7 @@ def _instant(text: str, place: str, problems: list[Problem]) -> int:
 def _interval(raw: msgspec.Raw, place: str, problems: list[Problem]) -> tuple[int, int, _Interval] | None:
     try:
         given = msgspec.json.decode(raw, type=_Interval)
-    except msgspec.DecodeError as error:
+    except UNREADABLE as error:
         problems.append(_problem(place, error))
         return None
     before = len(problems)

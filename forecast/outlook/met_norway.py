@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from forecast.outlook.delivery import Delivery, Intervals, check_delivery
+from forecast.outlook.delivery import UNREADABLE, Delivery, Intervals, check_delivery
 from forecast.outlook.resample import between_instants
 from ingest.errors import OutlookUnavailable
 from ingest.instants import HOUR_MS, from_rfc3339
@@ -71,7 +71,7 @@ def parse(body: bytes) -> Delivery:
     """Read an answer. Raises OutlookUnavailable on anything other than what the service documents."""
     try:
         return _delivery(msgspec.json.decode(body, type=_Document).properties)
-    except (msgspec.DecodeError, ValueError) as error:
+    except UNREADABLE as error:
         raise OutlookUnavailable(f"{NAME}: {error}") from error
 
 

@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 import msgspec
 import numpy as np
 
-from forecast.outlook.delivery import Delivery, Intervals, check_delivery
+from forecast.outlook.delivery import UNREADABLE, Delivery, Intervals, check_delivery
 from ingest.errors import OutlookUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, from_rfc3339
 from ingest.units import weather_scale
@@ -76,7 +76,7 @@ def parse_point(body: bytes) -> str:
     """
     try:
         path = urlsplit(msgspec.json.decode(body, type=_PointDocument).properties.grid).path
-    except (msgspec.DecodeError, ValueError) as error:
+    except UNREADABLE as error:
         raise OutlookUnavailable(f"{NAME}: {error}") from error
     if not re.fullmatch(r"/gridpoints/[A-Z]{3}/\d+,\d+", path):
         raise OutlookUnavailable(f"{NAME}: {path!r} is not the address of a grid cell")
@@ -95,7 +95,7 @@ def parse(body: bytes) -> Delivery:
             valid_until_ms=interval_ms(grid.valid_times)[1] if grid.valid_times else None,
         )
         check_delivery(delivery)
-    except (msgspec.DecodeError, ValueError) as error:
+    except UNREADABLE as error:
         raise OutlookUnavailable(f"{NAME}: {error}") from error
     return delivery
 

@@ -17,7 +17,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from forecast.outlook.delivery import Delivery, Integers, Intervals, check_delivery
+from forecast.outlook.delivery import UNREADABLE, Delivery, Integers, Intervals, check_delivery
 from forecast.outlook.ensemble import Floats
 from forecast.outlook.resample import between_instants
 from ingest.errors import OutlookUnavailable
@@ -68,7 +68,7 @@ def parse(body: bytes, fetched_ms: int) -> Delivery:
     try:
         document = msgspec.json.decode(body, type=_Document)
         return _delivery(document, fetched_ms)
-    except (msgspec.DecodeError, ValueError) as error:
+    except UNREADABLE as error:
         raise OutlookUnavailable(f"{NAME}: {_reason(body) or error}") from error
 
 
@@ -76,7 +76,7 @@ def _reason(body: bytes) -> str | None:
     """What the service itself says was wrong, if it does."""
     try:
         refusal = msgspec.json.decode(body, type=_Refusal)
-    except msgspec.DecodeError:
+    except UNREADABLE:
         return None
     return refusal.reason if refusal.error else None
 
