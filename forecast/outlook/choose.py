@@ -135,19 +135,20 @@ def _given(settings: OutlookSettings, site: Site, fetcher: Fetcher | None, now_m
     if fetcher is None:
         raise OutlookUnavailable("nothing here can ask a weather service")
     base = settings.base or _BASES[settings.source]
+    contact = settings.contact
     place = (round(site.latitude, 4), round(site.longitude, 4))
     match settings.source:
         case open_meteo.NAME:
             path, parameters = open_meteo.query(*place, settings.model)
-            answer = fetcher.get(base, path, parameters, now_ms, lambda body: open_meteo.parse(body, now_ms))
+            answer = fetcher.get(base, path, parameters, now_ms, lambda body: open_meteo.parse(body, now_ms), contact)
             delivery = open_meteo.parse(answer.body, answer.fetched_ms)
         case met_norway.NAME:
             path, parameters = met_norway.query(*place)
-            answer = fetcher.get(base, path, parameters, now_ms, met_norway.parse)
+            answer = fetcher.get(base, path, parameters, now_ms, met_norway.parse, contact)
             delivery = met_norway.parse(answer.body)
         case _:
-            cell = fetcher.get(base, nws.query(*place), {}, now_ms, nws.parse_point)
-            answer = fetcher.get(base, nws.parse_point(cell.body), {}, now_ms, nws.parse)
+            cell = fetcher.get(base, nws.query(*place), {}, now_ms, nws.parse_point, contact)
+            answer = fetcher.get(base, nws.parse_point(cell.body), {}, now_ms, nws.parse, contact)
             delivery = nws.parse(answer.body)
     outlook = to_outlook(delivery)
     if answer.problem:

@@ -24,6 +24,8 @@ from ingest.instants import HOUR_MS, MINUTE_MS, SECOND_MS, from_datetime, to_rfc
 
 log = logging.getLogger("ullage.outlook")
 
+#: What this program calls itself; the operator's contact follows.
+AGENT: Final = "ullage/0.1"
 #: Seconds for a connection, for a silence within an answer, and for the whole answer.
 TIMEOUT: Final = httpx.Timeout(15.0, connect=5.0)
 WHOLE_S: Final = 40.0
@@ -62,43 +64,45 @@ class Answer:
 
 
 class Fetcher:
-    """Fetches from weather services for one operator.
+    """Fetches from weather services. `cache` is the folder of the kept answers, made when first needed."""
 
-    cache    folder of the kept answers; made when first needed
-    contact  e-mail or web address of the operator, sent as part of the User-Agent; may be empty
-    """
-
-    def __init__(self, cache: Path, contact: str = "", transport: httpx.BaseTransport | None = None) -> None:
+    def __init__(self, cache: Path, transport: httpx.BaseTransport | None = None) -> None:
         self._cache = cache
         #: What the disk did not take, lest a full one makes us ask without end.
         self._unwritten: dict[str, Kept] = {}
-        agent = f"ullage/0.1 {contact}".strip()
-        headers = {"User-Agent": agent, "Accept": "application/geo+json, application/json"}
+        headers = {"Accept": "application/geo+json, application/json"}
         self._client = httpx.Client(timeout=TIMEOUT, headers=headers, transport=transport, follow_redirects=False)
 
     def close(self) -> None:
         self._client.close()
 
     def get(
-        self, base: str, path: str, parameters: Mapping[str, str], now_ms: int, check: Callable[[bytes], object]
+        self,
+        base: str,
+        path: str,
+        parameters: Mapping[str, str],
+        now_ms: int,
+        check: Callable[[bytes], object],
+        contact: str = "",
     ) -> Answer:
         """The answer to a question, from the service or as it was kept.
 
-        check  reads an answer and raises OutlookUnavailable where it cannot: such a one is not kept
+        check    reads an answer and raises OutlookUnavailable where it cannot: such a one is not kept
+        contact  e-mail or web address of the operator, sent as part of the User-Agent
         Raises OutlookUnavailable when there is no answer; says when the service is asked again.
         """
         url = str(httpx.URL(base.rstrip("/") + path, params=dict(parameters) or None))
         kept = self._unwritten.get(url) or self._read(url)
         if now_ms >= kept.next_ms:
-            kept = self._ask(kept, now_ms, check)
+            kept = self._ask(kept, now_ms, check, contact)
             self._write(kept)
         if kept.fetched_ms is None:
             again = to_rfc3339(kept.next_ms - kept.next_ms % SECOND_MS)
             raise OutlookUnavailable(f"{_host(url)}: {kept.problem}; asked again after {again}")
         return Answer(kept.body, kept.fetched_ms, kept.problem)
 
-    def _ask(self, kept: Kept, now_ms: int, check: Callable[[bytes], object]) -> Kept:
-        headers = {}
+    def _ask(self, kept: Kept, now_ms: int, check: Callable[[bytes], object], contact: str) -> Kept:
+        headers = {"User-Agent": f"{AGENT} {contact}".strip()}
         if kept.etag:
             headers["If-None-Match"] = kept.etag
         if kept.last_modified:

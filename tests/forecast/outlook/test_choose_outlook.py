@@ -41,7 +41,7 @@ def service() -> Iterator[StandIn]:
 
 @pytest.fixture
 def fetcher(tmp_path: Path) -> Iterator[Fetcher]:
-    fetcher = Fetcher(tmp_path / "cache", CONTACT)
+    fetcher = Fetcher(tmp_path / "cache")
     yield fetcher
     fetcher.close()
 

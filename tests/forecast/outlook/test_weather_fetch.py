@@ -36,13 +36,13 @@ def service() -> Iterator[StandIn]:
 
 @pytest.fixture
 def fetcher(tmp_path: Path) -> Iterator[Fetcher]:
-    fetcher = Fetcher(tmp_path / "cache", CONTACT)
+    fetcher = Fetcher(tmp_path / "cache")
     yield fetcher
     fetcher.close()
 
 
 def ask(fetcher: Fetcher, service: StandIn, now_ms: int = NOW_MS) -> Answer:
-    return fetcher.get(service.base, "/rain", {"lat": "57.6"}, now_ms, anything)
+    return fetcher.get(service.base, "/rain", {"lat": "57.6"}, now_ms, anything, CONTACT)
 
 
 def test_it_says_who_asks(fetcher: Fetcher, service: StandIn) -> None:
@@ -58,7 +58,7 @@ def test_nothing_is_asked_before_it_expires_not_even_after_a_restart(
     service.replies["/rain"] = Reply(b"first", headers={"Expires": http_date(NOW_MS + 40 * MINUTE_MS)})
     ask(fetcher, service)
     service.replies["/rain"] = Reply(b"second")
-    again = Fetcher(tmp_path / "cache", CONTACT)
+    again = Fetcher(tmp_path / "cache")
     assert ask(again, service, NOW_MS + 39 * MINUTE_MS) == Answer(b"first", NOW_MS)
     assert len(service.asked) == 1
     assert ask(again, service, NOW_MS + 41 * MINUTE_MS).body == b"second"
