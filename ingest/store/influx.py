@@ -38,7 +38,7 @@ _MOST_SPANS: Final = 20
 
 
 class InfluxStore:
-    """A `ReadingStore` in InfluxDB 1.x or 2.x.
+    """A `RollupStore` in InfluxDB 1.x or 2.x.
 
     notes   the SQLite file beside, made if absent and `writer`
     writer  whether this process writes; only one may write the same notes

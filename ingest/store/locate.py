@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import SettingsError, StoreUnavailable
-from ingest.store.readings import ReadingStore
+from ingest.store.readings import ReadingStore, RollupStore
 from ingest.store.sqlite import SqliteStore
 
 log = logging.getLogger("ullage.store")
@@ -20,7 +20,7 @@ _RETRY_S: Final = 0.25
 _NOTES_FILE: Final = "influx-notes.db"
 
 
-def open_readings(location: str, *, writer: bool = False, data: Path = Path("ullage-data")) -> ReadingStore:
+def open_readings(location: str, *, writer: bool = False, data: Path = Path("ullage-data")) -> RollupStore:
     """The readings store at a location: the path of a SQLite file, or the http(s) URL of an InfluxDB.
 
     data  folder for what the InfluxDB store keeps beside the database (influx-notes.db)

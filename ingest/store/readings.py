@@ -49,7 +49,7 @@ class ReadingStore(Protocol):
     """
 
     def write(self, readings: Sequence[Reading], rejects: Sequence[Reject] = ()) -> WriteResult:
-        """Store everything, and return only once it is on disk. Marks the hours it touched for the next roll-up."""
+        """Store everything, and return only once it is on disk."""
         ...
 
     def latest(self, site: str, until_ms: int) -> dict[str, Reading]:
@@ -71,6 +71,29 @@ class ReadingStore(Protocol):
         back beyond the readings themselves; an hour that is only partly asked for never does.
         """
         ...
+
+    def rejects(self, limit: int = 100) -> list[Reject]:
+        """The newest rejects, newest first."""
+        ...
+
+    def counts(self) -> dict[str, int]:
+        """How many `readings` and `rejects` are stored."""
+        ...
+
+    def ping(self) -> None:
+        """Raise StoreUnavailable, StoreCorrupt or StoreRefused if the store cannot be used."""
+        ...
+
+    def close(self) -> None:
+        """Let go of it. Nothing that was acknowledged depends on this call."""
+        ...
+
+
+class RollupStore(ReadingStore, Protocol):
+    """A reading store that keeps hourly roll-ups beyond its readings; for those who look after it. All of ours do.
+
+    `write` marks the hours that it touches for the next roll-up.
+    """
 
     def series(self) -> list[tuple[str, str]]:
         """The (site, sensor) pairs of which there are readings, in order."""
@@ -98,20 +121,4 @@ class ReadingStore(Protocol):
         many readings, so a straggler cannot stand for the whole hour. For the process that writes.
         Returns how many were deleted.
         """
-        ...
-
-    def rejects(self, limit: int = 100) -> list[Reject]:
-        """The newest rejects, newest first."""
-        ...
-
-    def counts(self) -> dict[str, int]:
-        """How many `readings` and `rejects` are stored."""
-        ...
-
-    def ping(self) -> None:
-        """Raise StoreUnavailable, StoreCorrupt or StoreRefused if the store cannot be used."""
-        ...
-
-    def close(self) -> None:
-        """Let go of it. Nothing that was acknowledged depends on this call."""
         ...

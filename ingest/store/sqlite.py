@@ -78,7 +78,7 @@ ORDER BY 1, 2
 
 
 class SqliteStore:
-    """A `ReadingStore` in one SQLite file.
+    """A `RollupStore` in one SQLite file.
 
     file         made with its folder if absent and `writer`
     writer       whether this process writes; it then checks the file once, at opening

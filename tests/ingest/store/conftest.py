@@ -17,11 +17,11 @@ import pytest
 
 from ingest.store.influx import InfluxStore
 from ingest.store.influx_place import TOKEN_VARIABLE, parse_place
-from ingest.store.readings import ReadingStore
+from ingest.store.readings import RollupStore
 from ingest.store.sqlite import SqliteStore
 from tests.ingest.store.influxd import TOKEN, Influxd, Nginx
 
-Open = Callable[[], ReadingStore]
+Open = Callable[[], RollupStore]
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ def kind(request: pytest.FixtureRequest) -> Kind:
 @pytest.fixture
 def open_store(kind: Kind, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Open]:
     """Opens the store under test; what was opened is closed at the end."""
-    opened: list[ReadingStore] = []
+    opened: list[RollupStore] = []
     if kind.name == "sqlite":
         make: Open = lambda: SqliteStore(tmp_path / "readings.db")  # noqa: E731
     else:
@@ -89,7 +89,7 @@ def open_store(kind: Kind, request: pytest.FixtureRequest, tmp_path: Path) -> It
         place = parse_place(location, environment)
         make = lambda: InfluxStore(place, tmp_path / "notes.db", writer=True)  # noqa: E731
 
-    def opener() -> ReadingStore:
+    def opener() -> RollupStore:
         opened.append(make())
         return opened[-1]
 
@@ -99,5 +99,5 @@ def open_store(kind: Kind, request: pytest.FixtureRequest, tmp_path: Path) -> It
 
 
 @pytest.fixture
-def store(open_store: Open) -> ReadingStore:
+def store(open_store: Open) -> RollupStore:
     return open_store()

@@ -9,7 +9,7 @@ import pytest
 
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
 from ingest.reading import OUT_OF_RANGE, Reading
-from ingest.store.readings import Aggregate, Bucket, ReadingStore, Rollup
+from ingest.store.readings import Aggregate, Bucket, Rollup, RollupStore
 from tests.ingest.store.conftest import Kind
 
 T = 1_772_366_400_000 - 1_772_366_400_000 % DAY_MS
@@ -20,11 +20,11 @@ def level(offset_ms: int, value: float, flags: int = 0, *, sensor: str = SENSOR)
     return Reading("a", T + offset_ms, sensor, value, flags)
 
 
-def hours(store: ReadingStore, fn: Aggregate = "mean", every_ms: int = HOUR_MS) -> list[Bucket]:
+def hours(store: RollupStore, fn: Aggregate = "mean", every_ms: int = HOUR_MS) -> list[Bucket]:
     return store.aggregate("a", SENSOR, T - 30 * DAY_MS, T + 30 * DAY_MS, every_ms, fn)
 
 
-def test_a_roll_up_holds_the_usable_readings_of_the_hours_that_ended(store: ReadingStore) -> None:
+def test_a_roll_up_holds_the_usable_readings_of_the_hours_that_ended(store: RollupStore) -> None:
     store.write([level(5, 1.0), level(0, 3.0), level(9, 2.0), level(6, 99.0, OUT_OF_RANGE), level(HOUR_MS, 7.0)])
     assert store.rollups("a", SENSOR, T, T + DAY_MS) == []
     assert store.roll_up(T + 2 * HOUR_MS - 1) == 1
@@ -36,7 +36,7 @@ def test_a_roll_up_holds_the_usable_readings_of_the_hours_that_ended(store: Read
     assert store.roll_up(T + DAY_MS) == 0
 
 
-def test_a_late_reading_is_seen_at_once_and_rolled_up_again(store: ReadingStore) -> None:
+def test_a_late_reading_is_seen_at_once_and_rolled_up_again(store: RollupStore) -> None:
     store.write([level(0, 1.0), level(HOUR_MS, 5.0), level(2 * HOUR_MS, 6.0)])
     store.roll_up(T + DAY_MS)
     store.write([level(HOUR_MS + 1, 7.0)])
@@ -48,7 +48,7 @@ def test_a_late_reading_is_seen_at_once_and_rolled_up_again(store: ReadingStore)
     assert store.rollups("a", SENSOR, T + HOUR_MS, T + HOUR_MS + 1)[0].readings == 2
 
 
-def test_marks_outlive_a_restart(open_store: Callable[[], ReadingStore]) -> None:
+def test_marks_outlive_a_restart(open_store: Callable[[], RollupStore]) -> None:
     first = open_store()
     first.write([level(0, 1.0)])
     first.close()
@@ -58,7 +58,7 @@ def test_marks_outlive_a_restart(open_store: Callable[[], ReadingStore]) -> None
 
 
 @pytest.mark.parametrize("fn", ["mean", "min", "max", "first", "last", "count"])
-def test_roll_ups_change_no_figure(store: ReadingStore, fn: Aggregate) -> None:
+def test_roll_ups_change_no_figure(store: RollupStore, fn: Aggregate) -> None:
     """Whatever is rolled up, marked again or cut by the ends of the range: the same as from the readings."""
     rng = random.Random(7)
     written = [
@@ -88,7 +88,7 @@ def test_roll_ups_change_no_figure(store: ReadingStore, fn: Aggregate) -> None:
         assert [b.value for b in buckets] == pytest.approx([figure[fn](held) for held in expected.values()], rel=1e-12)
 
 
-def test_old_readings_go_and_their_roll_ups_stay(store: ReadingStore) -> None:
+def test_old_readings_go_and_their_roll_ups_stay(store: RollupStore) -> None:
     store.write([level(h * HOUR_MS + m * MINUTE_MS, h + m / 60) for h in range(48) for m in (0, 30)])
     store.write([level(MINUTE_MS, 99.0, OUT_OF_RANGE)])
     store.roll_up(T + 3 * DAY_MS)
@@ -102,7 +102,7 @@ def test_old_readings_go_and_their_roll_ups_stay(store: ReadingStore) -> None:
     assert store.latest("a", T + 3 * DAY_MS)[SENSOR].value == 47.5
 
 
-def test_an_hour_that_is_not_rolled_up_is_kept(store: ReadingStore) -> None:
+def test_an_hour_that_is_not_rolled_up_is_kept(store: RollupStore) -> None:
     store.write([level(0, 1.0), level(HOUR_MS, 2.0)])
     assert store.prune(T + DAY_MS) == 0
     store.roll_up(T + DAY_MS)
@@ -114,7 +114,7 @@ def test_an_hour_that_is_not_rolled_up_is_kept(store: ReadingStore) -> None:
     assert store.prune(T + DAY_MS) == 2
 
 
-def test_a_straggler_does_not_stand_for_an_hour_whose_readings_are_gone(store: ReadingStore) -> None:
+def test_a_straggler_does_not_stand_for_an_hour_whose_readings_are_gone(store: RollupStore) -> None:
     store.write([level(m * MINUTE_MS, 1.0) for m in range(60)])
     store.roll_up(T + DAY_MS)
     store.prune(T + DAY_MS)
@@ -123,7 +123,7 @@ def test_a_straggler_does_not_stand_for_an_hour_whose_readings_are_gone(store: R
     assert hours(store) == [Bucket(T - HOUR_MS, 4.0, 1), Bucket(T, 1.0, 60)]
 
 
-def test_other_sensors_are_left_alone(store: ReadingStore) -> None:
+def test_other_sensors_are_left_alone(store: RollupStore) -> None:
     store.write([level(0, 1.0), level(0, 9.0, sensor="post-1/battery")])
     store.roll_up(T + DAY_MS)
     store.write([level(1, 3.0)])
@@ -132,7 +132,7 @@ def test_other_sensors_are_left_alone(store: ReadingStore) -> None:
     assert store.series() == [("a", "post-1/battery"), ("a", SENSOR)]
 
 
-def test_roll_ups_from_elsewhere_are_taken_over_but_replace_none(store: ReadingStore) -> None:
+def test_roll_ups_from_elsewhere_are_taken_over_but_replace_none(store: RollupStore) -> None:
     store.write([level(HOUR_MS, 1.0)])
     store.roll_up(T + DAY_MS)
     foreign = [Rollup(T + h * HOUR_MS, 60, 2.0, 1.0, 3.0, 1.5, 2.5) for h in range(2)]
@@ -141,7 +141,7 @@ def test_roll_ups_from_elsewhere_are_taken_over_but_replace_none(store: ReadingS
     assert store.rollups("a", SENSOR, T, T + 1) == foreign[:1]
 
 
-def test_a_reading_that_became_suspect_leaves_its_roll_up(store: ReadingStore, kind: Kind) -> None:
+def test_a_reading_that_became_suspect_leaves_its_roll_up(store: RollupStore, kind: Kind) -> None:
     store.write([level(0, 1.0), level(HOUR_MS, 5.0)])
     store.roll_up(T + DAY_MS)
     store.write([level(0, 1.0, OUT_OF_RANGE), level(1, 2.0, OUT_OF_RANGE)])
