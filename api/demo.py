@@ -18,7 +18,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from api.supervisor import Role, Supervisor
-from api.whole import broker_for, prepare, role, roles, running_broker
+from api.whole import Installation, prepare, role, running_broker
 from ingest.broker import COLLECTOR, DEVICE
 from ingest.errors import SettingsError
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
@@ -44,17 +44,11 @@ def run_demo(data: Path, days: int, port: int, stop: threading.Event) -> None:
     console.print(f"Ullage demonstration: {len(sites)} invented sites. Everything is kept in {data}")
     with console.status("writing ten years of invented rain"):
         _rain_history(sites, rain_folder, now_ms=time.time_ns() // 1_000_000)
-    port = port or free_port()
-    broker = broker_for(sites_folder, sites, data, HOST, free_port(), "ullage")
-    with running_broker(broker, stop):
-        watching = _Watching(sites, f"http://{HOST}:{port}", days, console)
-        supervisor = Supervisor(
-            [
-                *roles(sites_folder, data, HOST, port, broker.url(COLLECTOR), "ullage", rain_folder),
-                *(_simulated(sites_folder / f"{site}.toml", broker.url(DEVICE), days, watching) for site in sites),
-            ],
-            logs=data / "logs",
-        )
+    installation = Installation(sites_folder, data, HOST, port or free_port(), mqtt_port=free_port(), rain=rain_folder)
+    with running_broker(installation.bundled(sites), stop) as broker:
+        watching = _Watching(sites, f"http://{HOST}:{installation.port}", days, console)
+        simulated = [_simulated(sites_folder / f"{site}.toml", broker.url(DEVICE), days, watching) for site in sites]
+        supervisor = Supervisor([*installation.roles(broker.url(COLLECTOR)), *simulated], logs=data / "logs")
         supervisor.start()
         watcher = threading.Thread(target=watching.show, args=(stop,), daemon=True)
         watcher.start()

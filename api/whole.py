@@ -7,9 +7,11 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from api.supervisor import Role, Supervisor
+from forecast.outlook.choose import OutlookSettings
 from ingest.broker import COLLECTOR, Broker
 from ingest.errors import BrokerError
 from ingest.payload import Decoder
@@ -20,10 +22,45 @@ from ingest.sitefile import load_sites
 log = logging.getLogger("ullage.supervisor")
 
 
-def broker_for(sites_path: Path, sites: dict[str, Site], data: Path, host: str, port: int, prefix: str) -> Broker:
-    """The bundled broker of an installation: it lets devices publish, and knows the collector's session."""
-    settings = IngestSettings(sites_path, data, host=host, port=port, prefix=prefix)
-    return bundled_broker(settings, Decoder(sites, prefix))
+@dataclass(frozen=True)
+class Installation:
+    """What an installation is made of.
+
+    sites, data   site files (or one); folder of everything that is kept
+    host, port    where page and API listen
+    mqtt_host, mqtt_port  where the bundled broker listens
+    broker        URL of a broker of one's own instead; empty: the bundled one
+    prefix        first level of all topics
+    rain          folder of rain records, SITE.csv each
+    outlook, contact  where the weather to come is asked, and whom its service may write to
+    """
+
+    sites: Path
+    data: Path
+    host: str = "127.0.0.1"
+    port: int = 8080
+    mqtt_host: str = "127.0.0.1"
+    mqtt_port: int = 1883
+    broker: str = ""
+    prefix: str = "ullage"
+    rain: Path | None = None
+    outlook: str = "none"
+    contact: str = ""
+
+    def bundled(self, sites: dict[str, Site]) -> Broker:
+        """Its broker, not yet started: it lets devices publish, and knows the collector's session."""
+        settings = IngestSettings(self.sites, self.data, host=self.mqtt_host, port=self.mqtt_port, prefix=self.prefix)
+        return bundled_broker(settings, Decoder(sites, self.prefix))
+
+    def roles(self, broker_url: str) -> list[Role]:
+        """Its collector, forecaster and API."""
+        rain = ["--rain", self.rain] if self.rain else []
+        weather = ["--outlook", self.outlook, *(["--contact", self.contact] if self.contact else [])]
+        return [
+            role("ingest", self.sites, "--data", self.data, "--prefix", self.prefix, broker=broker_url),
+            role("forecast", self.sites, "--data", self.data, *rain, *weather),
+            role("api", self.sites, "--data", self.data, "--host", self.host, "--port", self.port),
+        ]
 
 
 def role(
@@ -32,15 +69,6 @@ def role(
     """A role as a process: `ullage NAME ARGUMENTS`, by this Python and this tree; the broker's URL holds a secret."""
     environment = {"ULLAGE_BROKER": broker} if broker else {}
     return Role(label or name, [sys.executable, "-m", "api.cli", name, *map(str, arguments)], environment, on_line)
-
-
-def roles(sites: Path, data: Path, host: str, port: int, broker_url: str, prefix: str, rain: Path | None) -> list[Role]:
-    """Collector, forecaster and API of an installation."""
-    return [
-        role("ingest", sites, "--data", data, "--prefix", prefix, broker=broker_url),
-        role("forecast", sites, "--data", data, *(["--rain", rain] if rain else [])),
-        role("api", sites, "--data", data, "--host", host, "--port", port),
-    ]
 
 
 @contextmanager
@@ -80,28 +108,18 @@ def supervise(running: Sequence[Role], stop: threading.Event, logs: Path | None 
         supervisor.stop()
 
 
-def run_up(
-    sites: Path,
-    data: Path,
-    host: str,
-    port: int,
-    mqtt_host: str,
-    mqtt_port: int,
-    broker_url: str,
-    prefix: str,
-    rain: Path | None,
-    stop: threading.Event,
-) -> None:
+def run_up(installation: Installation, stop: threading.Event) -> None:
     """Everything for real sites until `stop`; with a broker of one's own, all but the broker.
 
-    Raises SiteFileError before anything is started, BrokerError or RoleFailedError when a part stays down.
+    Raises SiteFileError or SettingsError before anything is started, BrokerError or RoleFailedError
+    when a part stays down.
     """
-    loaded = load_sites(sites)
-    prepare(data)
-    if broker_url:
-        supervise(roles(sites, data, host, port, broker_url, prefix, rain), stop)
+    sites = load_sites(installation.sites)
+    OutlookSettings(installation.outlook, installation.contact)
+    prepare(installation.data)
+    if installation.broker:
+        supervise(installation.roles(installation.broker), stop)
         return
-    broker = broker_for(sites, loaded, data, mqtt_host, mqtt_port, prefix)
-    with running_broker(broker, stop):
-        log.info("devices connect as in %s", data / "broker" / "broker-secrets.json")
-        supervise(roles(sites, data, host, port, broker.url(COLLECTOR), prefix, rain), stop)
+    with running_broker(installation.bundled(sites), stop) as broker:
+        log.info("devices connect as in %s", broker.folder / "broker-secrets.json")
+        supervise(installation.roles(broker.url(COLLECTOR)), stop)

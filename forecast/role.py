@@ -5,10 +5,13 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
+from forecast.outlook.choose import OutlookSettings
+from forecast.outlook.fetch import Fetcher
 from forecast.outlook.record import RainRecord, read_record
-from forecast.worker import Worker
+from forecast.worker import Outlooks, Worker
 from ingest.site import Site
 from ingest.store.locate import await_readings
 from ingest.store.records import Records
@@ -24,20 +27,34 @@ def run_forecast(
     every_s: float,
     clock: Callable[[], int],
     stop: threading.Event,
+    *,
+    weather: OutlookSettings | None = None,
+    cache: Path | None = None,
 ) -> None:
     """Forecast all sites until `stop` is set.
 
     rain_folder  holds one rain record a site, SITE.csv; a site without one uses monthly means
+    weather      where outlooks come from; SITE in the path of a document stands for the id of the site
+    cache        folder of the weather services' answers and of past outlooks
     Raises RecordFileError on a bad record, StoreUnavailable when a store cannot be opened.
     """
     rain = load_rain(sites, rain_folder)
     store = await_readings(readings, stop)
     records = Records(records_url)
+    fetcher = Fetcher(cache) if cache is not None else None
+    outlooks = Outlooks({site: _of_site(weather, site) for site in sites} if weather else {}, fetcher, cache)
     try:
-        Worker(sites, store, records, rain, clock, every_s).run(stop)
+        Worker(sites, store, records, rain, clock, every_s, outlooks).run(stop)
     finally:
+        if fetcher is not None:
+            fetcher.close()
         store.close()
         records.close()
+
+
+def _of_site(weather: OutlookSettings, site: str) -> OutlookSettings:
+    """A document is a site's own."""
+    return replace(weather, source=weather.source.replace("SITE", site)) if "SITE" in weather.source else weather
 
 
 def load_rain(sites: Mapping[str, Site], folder: Path | None) -> dict[str, RainRecord]:

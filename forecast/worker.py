@@ -6,14 +6,15 @@ import logging
 import threading
 import zlib
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from forecast.facts import Facts, gather
-from forecast.outlook.ensemble import Outlook
-from forecast.outlook.history import history_outlook
-from forecast.outlook.monthly import monthly_outlook
+from forecast.facts import gather
+from forecast.outlook.choose import OutlookSettings, choose_outlook
+from forecast.outlook.fetch import Fetcher
 from forecast.outlook.record import RainRecord
 from forecast.predict import MEMBERS, predict, timeline
 from forecast.result import Forecast, encode
@@ -29,35 +30,52 @@ EVERY_S: Final = 600.0
 #: Seconds to the next round where a site has no fresh forecast, and how much longer each time.
 RETRY_S: Final = 3.0
 RETRY_GROWTH: Final = 1.3
-#: Rain of a month where the site file promises nothing and no record exists. [mm] A guess, and named so.
-GUESSED_MONTH_MM: Final = 60.0
+
+
+@dataclass(frozen=True)
+class Outlooks:
+    """Where the sites' outlooks of weather come from; by default from their season alone.
+
+    settings  by site id
+    fetcher   asks the weather services
+    past      folder of past outlooks, from which a correction is learnt
+    """
+
+    settings: Mapping[str, OutlookSettings] = field(default_factory=dict)
+    fetcher: Fetcher | None = None
+    past: Path | None = None
 
 
 def forecast_site(
-    site: Site, store: ReadingStore, record: RainRecord | None, now_ms: int, *, without_year: int | None = None
+    site: Site,
+    store: ReadingStore,
+    record: RainRecord | None,
+    now_ms: int,
+    *,
+    outlooks: Outlooks | None = None,
+    without_year: int | None = None,
 ) -> Forecast:
     """Gather, look ahead, predict. Raises ForecastUnavailable or StoreUnavailable.
 
     The same facts at the same instant give the same forecast: chance is seeded by site and time.
     without_year  a calendar year of the record to leave out: for honest forecasts of the past
     """
+    outlooks = outlooks or Outlooks()
     facts = gather(site, store, now_ms)
     rng = np.random.default_rng([zlib.crc32(site.id.encode()), now_ms])
-    return predict(site, facts, outlook_for(site, facts, record, rng, without_year), rng)
-
-
-def outlook_for(
-    site: Site, facts: Facts, record: RainRecord | None, rng: np.random.Generator, without_year: int | None = None
-) -> Outlook:
-    """Windows of the rain record where there is one for this season, else monthly means."""
-    start_ms, hours = timeline(facts)
-    if record is not None:
-        try:
-            return history_outlook(record, start_ms, hours, MEMBERS, rng, without_year=without_year)
-        except ForecastUnavailable as error:
-            log.warning("%s: %s; monthly means stand in", site.id, error)
-    monthly = site.design.rain_mm if site.design else [GUESSED_MONTH_MM] * 12
-    return monthly_outlook(monthly, start_ms, hours, MEMBERS, rng)
+    outlook = choose_outlook(
+        site,
+        facts,
+        record,
+        timeline(facts),
+        MEMBERS,
+        rng,
+        outlooks.settings.get(site.id),
+        fetcher=outlooks.fetcher,
+        past=outlooks.past,
+        without_year=without_year,
+    )
+    return predict(site, facts, outlook, rng)
 
 
 class Worker:
@@ -71,6 +89,7 @@ class Worker:
         rain: Mapping[str, RainRecord],
         clock: Callable[[], int],
         every_s: float = EVERY_S,
+        outlooks: Outlooks | None = None,
     ) -> None:
         self._sites = sites
         self._store = store
@@ -78,6 +97,7 @@ class Worker:
         self._rain = rain
         self._clock = clock
         self._every_s = every_s
+        self._outlooks = outlooks
 
     def run(self, stop: threading.Event) -> None:
         """Work until told to stop."""
@@ -94,7 +114,7 @@ class Worker:
     def _one(self, site: Site) -> bool:
         now_ms = self._clock()
         try:
-            forecast = forecast_site(site, self._store, self._rain.get(site.id), now_ms)
+            forecast = forecast_site(site, self._store, self._rain.get(site.id), now_ms, outlooks=self._outlooks)
             self._records.put_forecast(site.id, now_ms, encode(forecast))
         except (ForecastUnavailable, StoreUnavailable) as error:
             log.warning("no forecast for %s: %s", site.id, error)

@@ -13,13 +13,11 @@ import numpy as np
 from forecast.facts import Facts
 from forecast.outlook import met_norway, nws, open_meteo
 from forecast.outlook.blend import blend, with_age
-from forecast.outlook.emos import correct
 from forecast.outlook.ensemble import Outlook
 from forecast.outlook.fetch import Fetcher
 from forecast.outlook.file import read_document
 from forecast.outlook.history import history_outlook
 from forecast.outlook.monthly import monthly_outlook
-from forecast.outlook.past import PastOutlooks
 from forecast.outlook.record import RainRecord
 from forecast.outlook.resample import to_outlook
 from ingest.errors import ForecastUnavailable, OutlookError, OutlookUnavailable, Problem, SettingsError
@@ -167,6 +165,9 @@ def _corrected(
     """The outlook with its bias corrected, where its own past at this site says enough, and whether it is."""
     if past is None or given.members == 1:
         return given, False
+    from forecast.outlook.emos import correct  # noqa: PLC0415 - SciPy's optimiser, 38 MB, only where it is used
+    from forecast.outlook.past import PastOutlooks  # noqa: PLC0415
+
     source = settings.source if settings.source in SERVICES else "document"
     kept = PastOutlooks(past / f"{site.id}.{source}.past.json")
     if not with_age(given, facts.now_ms).stale:
