@@ -59,7 +59,7 @@ def predict(
     """
     if not facts.levels:
         raise ForecastUnavailable(
-            f"{site.id}: no usable level of any tank up to {to_rfc3339(facts.now_ms)}; "
+            f"no usable level of any tank up to {to_rfc3339(facts.now_ms)}; "
             "check the level sensor and its link"
         )
     plan = plan_of(site)

@@ -121,7 +121,7 @@ def test_a_round_records_each_site_and_one_failure_stops_no_other(
     assert document is not None
     assert to_rfc3339(decode(document).issued_ms) == "2026-11-10T10:25:00Z"
     assert records.latest_forecast("tarn-orchard") is None
-    assert "no forecast for tarn-orchard: tarn-orchard: no usable level" in caplog.text
+    assert "no forecast for tarn-orchard: no usable level" in caplog.text
 
 
 class _AwayStore:
