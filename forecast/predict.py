@@ -13,13 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.facts import Facts, LevelNow
+from forecast.members import member_drivers
 from forecast.model.balance import Drivers, State, Trace, blank_state, run
-from forecast.model.draw import demand_l, draw_factors
 from forecast.model.geometry import geometry_of
 from forecast.model.passage import bands, passage
 from forecast.model.plan import NOWHERE, Plan, plan_of
 from forecast.model.power import charge_share
-from forecast.model.sun import drying_mm, extraterrestrial_mj_m2, panel_wh
 from forecast.outlook.ensemble import Outlook
 from forecast.reasons import inputs, reasons, unknowns
 from forecast.result import BatteryForecast, Forecast, TankForecast
@@ -32,16 +31,8 @@ Floats = npt.NDArray[np.float64]
 
 HORIZON_H: Final = 16 * 24
 MEMBERS: Final = 100
-#: Spread of a roof's true coefficient about the site file's (common practice, no source; lognormal sigma).
-COEFFICIENT_SIGMA: Final = 0.08
 #: Spread of the state of charge read from a voltage, at rest and not [share] (from memory of makers' tables).
 CHARGE_SD: Final = (0.05, 0.15)
-#: Share of the sun that comes through on a dry day and on a day of rain, and its spread from day to
-#: day (common practice, no source; lognormal sigma).
-CLEARNESS: Final = (0.55, 0.25)
-CLEARNESS_SIGMA: Final = 0.25
-#: A day with more rain than this is a day of rain. [mm] (WMO counts 1 mm as a wet day)
-WET_DAY_MM: Final = 1.0
 
 
 def timeline(facts: Facts, horizon_h: int = HORIZON_H) -> tuple[int, int]:
@@ -59,8 +50,7 @@ def predict(
     """
     if not facts.levels:
         raise ForecastUnavailable(
-            f"no usable level of any tank up to {to_rfc3339(facts.now_ms)}; "
-            "check the level sensor and its link"
+            f"no usable level of any tank up to {to_rfc3339(facts.now_ms)}; check the level sensor and its link"
         )
     plan = plan_of(site)
     members = outlook.rain_mm.shape[1]
@@ -85,36 +75,12 @@ def predict(
 def _drivers(
     site: Site, plan: Plan, facts: Facts, outlook: Outlook, first_ms: int, hours: int, rng: np.random.Generator
 ) -> Drivers:
-    members = outlook.rain_mm.shape[1]
+    """Drivers of all members: the rain that was measured, then the outlook's."""
     rain = outlook.rain_mm[:hours].copy()
     past = (floor_hour(facts.now_ms) - first_ms) // HOUR_MS
     measured = facts.rain_mm[:past]
     rain[:past] = np.where(np.isnan(measured)[:, None], rain[:past], measured[:, None])
-    radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, first_ms, hours)
-    wanted, day = demand_l(site, first_ms, hours)
-    coefficient = np.array([roof.runoff_coefficient for roof in site.roof])[:, None]
-    spread = rng.lognormal(-(COEFFICIENT_SIGMA**2) / 2, COEFFICIENT_SIGMA, (len(site.roof), members))
-    panel_w = site.battery.panel_w if site.battery else 0.0
-    return Drivers(
-        rain_mm=rain,
-        drying_mm=drying_mm(radiation),
-        sun_wh=panel_wh(radiation, panel_w)[:, None] * _clearness(rain, day, rng),
-        coefficient=np.minimum(1.0, coefficient * spread),
-        leak_l_h=np.zeros((len(plan.dead_l), members)),
-        demand_l=wanted,
-        draw_day=day,
-        draw_factor=draw_factors(int(day[-1]) + 1, len(site.draw), members, rng),
-    )
-
-
-def _clearness(rain_mm: Floats, day: npt.NDArray[np.int64], rng: np.random.Generator) -> Floats:
-    """Share of the sun above the atmosphere that reaches the panel, by hour and member; wet days are dull."""
-    days, members = int(day[-1]) + 1, rain_mm.shape[1]
-    daily_mm = np.zeros((days, members))
-    np.add.at(daily_mm, day, rain_mm)
-    share = np.where(daily_mm > WET_DAY_MM, CLEARNESS[1], CLEARNESS[0])
-    share = share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members))
-    return np.asarray(np.clip(share, 0.05, 0.75)[day])
+    return member_drivers(site, plan, rain, first_ms, rng)
 
 
 def _between(drivers: Drivers, begin: int, end: int, first_hour: float = 1.0) -> Drivers:
