@@ -109,7 +109,7 @@ def ingest(
 
     _log_to_stderr(verbose)
     stop = _stop_event()
-    store = open_readings(_readings_location(readings, data), writer=True)
+    store = open_readings(_readings_location(readings, data), writer=True, data=data)
     try:
         run_ingest(IngestSettings(sites, data, broker, prefix=prefix), stop, store=store)
     finally:
@@ -146,6 +146,7 @@ def forecast(
         _now_ms,
         _stop_event(),
         weather=OutlookSettings(outlook, contact, base),
+        data=data,
         cache=data / "outlook",
     )
 

@@ -41,7 +41,7 @@ def run_api(settings: Settings, clock: Callable[[], int], stop: threading.Event)
     Raises SiteFileError, StoreError when a store cannot be opened, RoleFailedError as `serve` does.
     """
     sites = load_sites(settings.sites)
-    readings = await_readings(settings.readings_store, stop)
+    readings = await_readings(settings.readings_store, stop, settings.data)
     try:
         records = Records(settings.records)
         try:

@@ -20,7 +20,7 @@ PREFIX = "ULLAGE_"
 _MARK = "whsec_"
 #: Key lengths that the Standard Webhooks specification allows (24 to 64 bytes; from memory).
 _SECRET_BYTES = range(24, 65)
-_NEVER_SHOWN = frozenset({"webhook_secret"})
+_NEVER_SHOWN = frozenset({"webhook_secret", "readings"})
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,8 @@ class Settings:
     data                 folder of everything that is kept
     sites                a site file, or a folder of them
     records_url          SQLAlchemy URL of the records; empty: records.db in the data folder
-    readings             file of the readings, or http(s) URL; empty: readings.db in the data folder
+    readings             file of the readings, or http(s) URL of an InfluxDB (see ingest/store/influx_place.py);
+                         empty: readings.db in the data folder
     webhook_url          where alarm messages go; empty: nowhere but the log
     webhook_secret       `whsec_` and the base64 of 24 to 64 bytes; signs those messages
     host, port           where the API listens
@@ -43,7 +44,7 @@ class Settings:
     data: Path = Path("ullage-data")
     sites: Path = Path("sites")
     records_url: str = ""
-    readings: str = ""
+    readings: str = field(default="", repr=False)  # a URL may hold a password
     webhook_url: str = ""
     webhook_secret: str = field(default="", repr=False)
     host: str = "127.0.0.1"

@@ -30,16 +30,18 @@ def run_forecast(
     *,
     weather: OutlookSettings | None = None,
     cache: Path | None = None,
+    data: Path = Path("ullage-data"),
 ) -> None:
     """Forecast all sites until `stop` is set.
 
     rain_folder  holds one rain record a site, SITE.csv; a site without one uses monthly means
     weather      where outlooks come from; SITE in the path of a document stands for the id of the site
     cache        folder of the weather services' answers and of past outlooks
+    data         folder of what is kept beside a database of readings
     Raises RecordFileError on a bad record, StoreUnavailable when a store cannot be opened.
     """
     rain = load_rain(sites, rain_folder)
-    store = await_readings(readings, stop)
+    store = await_readings(readings, stop, data)
     records = Records(records_url)
     fetcher = Fetcher(cache) if cache is not None else None
     outlooks = Outlooks({site: _of_site(weather, site) for site in sites} if weather else {}, fetcher, cache)

@@ -19,9 +19,11 @@ from ingest.store.influx import InfluxStore
 from ingest.store.influx_place import TOKEN_VARIABLE, parse_place
 from ingest.store.readings import RollupStore
 from ingest.store.sqlite import SqliteStore
+from tests.ingest.store.answering import Answering, kindly
 from tests.ingest.store.influxd import TOKEN, Influxd, Nginx
 
 Open = Callable[[], RollupStore]
+OpenInflux = Callable[[str], InfluxStore]
 
 
 @dataclass(frozen=True)
@@ -101,3 +103,22 @@ def open_store(kind: Kind, request: pytest.FixtureRequest, tmp_path: Path) -> It
 @pytest.fixture
 def store(open_store: Open) -> RollupStore:
     return open_store()
+
+
+@pytest.fixture
+def server() -> Iterator[Answering]:
+    with Answering(kindly).running() as server:
+        yield server
+
+
+@pytest.fixture
+def open_influx(tmp_path: Path) -> Iterator[OpenInflux]:
+    stores: list[InfluxStore] = []
+
+    def opener(location: str) -> InfluxStore:
+        stores.append(InfluxStore(parse_place(location, {}), tmp_path / "notes.db", writer=True))
+        return stores[-1]
+
+    yield opener
+    for store in stores:
+        store.close()

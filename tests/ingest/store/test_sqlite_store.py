@@ -10,9 +10,11 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import StoreCorrupt, StoreError, StoreUnavailable
-from ingest.reading import Reading, Reject
+from ingest.instants import DAY_MS, HOUR_MS
+from ingest.reading import OUT_OF_RANGE, Reading, Reject
 from ingest.store import sqlitefile as module
-from ingest.store.sqlite import SqliteStore
+from ingest.store.sqlite import STEPS, SqliteStore
+from ingest.store.sqlitefile import SqliteFile
 
 READING = Reading("a", 1_772_366_400_000, "post-1/level", 1.0)
 
@@ -133,4 +135,50 @@ def test_our_own_mistakes_are_not_called_a_store_that_is_away(file: Path) -> Non
     store = SqliteStore(file)
     with pytest.raises(sqlite3.OperationalError), store._file.translated():
         store._file.writer().execute("SELECT * FROM nowhere")
+    store.close()
+
+
+def test_a_file_of_the_first_schema_is_brought_up_with_all_its_readings(file: Path) -> None:
+    file.parent.mkdir()
+    old = sqlite3.connect(file)
+    old.executescript(f"{STEPS[0]} PRAGMA user_version = 1;")
+    old.executescript("INSERT INTO site VALUES (1, 'a'); INSERT INTO sensor VALUES (1, 'post-1/level')")
+    hour = READING.time_ms // HOUR_MS * HOUR_MS
+    rows = [(hour + i * HOUR_MS // 4, float(i), 0) for i in range(10)] + [(hour + 20 * HOUR_MS, 9.0, OUT_OF_RANGE)]
+    old.executemany("INSERT INTO reading VALUES (1, ?, 1, ?, ?)", rows)
+    old.commit()
+    old.close()
+    with pytest.raises(StoreUnavailable, match="the ingest role renews it"):
+        SqliteStore(file, writer=False)
+    store = SqliteStore(file)
+    assert store.counts()["readings"] == 11
+    assert store.roll_up(hour + DAY_MS) == 3
+    made = store.rollups("a", "post-1/level", hour, hour + DAY_MS)
+    assert [(rollup.readings, rollup.mean) for rollup in made] == [(4, 1.5), (4, 5.5), (2, 8.5)]
+    store.close()
+    reader = SqliteStore(file, writer=False)
+    assert reader.counts()["readings"] == 11
+    reader.close()
+
+
+def test_a_migration_that_fails_leaves_the_old_file_as_it_was(file: Path) -> None:
+    SqliteStore(file).close()
+    broken = (*STEPS, "CREATE TABLE more (x); INSERT INTO nowhere VALUES (1);")
+    with pytest.raises(sqlite3.OperationalError):
+        SqliteFile(file, broken, writer=True)
+    store = SqliteStore(file)
+    store.write([READING])
+    store.close()
+
+
+def test_a_year_in_hours_is_read_from_roll_ups(file: Path) -> None:
+    """Not the time, which depends on the machine, but what is read: nothing of the readings."""
+    store = SqliteStore(file)
+    store.write([READING._replace(time_ms=READING.time_ms + i * HOUR_MS) for i in range(100)])
+    store.roll_up(READING.time_ms + 200 * HOUR_MS)
+    expected = store.aggregate("a", READING.sensor, READING.time_ms, READING.time_ms + 100 * HOUR_MS, HOUR_MS, "mean")
+    store._file.writer().execute("DELETE FROM reading")
+    found = store.aggregate("a", READING.sensor, READING.time_ms, READING.time_ms + 100 * HOUR_MS, HOUR_MS, "mean")
+    assert found == expected[: len(found)]
+    assert len(found) >= 99
     store.close()
