@@ -66,6 +66,17 @@ class _Base(msgspec.Struct):
     bver: int | None = None
 
 
+class _InForce(msgspec.Struct):
+    """The base fields that hold while a pack is read from front to back; as a pack begins."""
+
+    bn: str = ""
+    bt: float = 0.0
+    bu: str = ""
+    bv: float = 0.0
+    bs: float = 0.0
+    bver: int = _VERSION
+
+
 class _Broken(NamedTuple):
     """A record that is no Record; base: its base fields, None if they cannot be read either."""
 
@@ -137,64 +148,55 @@ def resolve(
     """
     readings: list[Reading] = []
     faults: list[Fault] = []
-    resolver = _Resolver(channels, site, device, arrival_ms)
+    base = _InForce()
     for index, record in enumerate(pack, 1):
         try:
-            if isinstance(record, Record):
-                resolver.adopt(record)
-                if (reading := resolver.reading(record)) is not None:
-                    readings.append(reading)
-            elif record.base is None:
-                faults.append(Fault(index, f"{record.reason}; the records after it need its base fields"))
-                break
-            else:
-                resolver.adopt(record.base)
+            if type(record) is Record:
+                _adopt(base, record)
+                if record.v is not None or not _only_base(record):
+                    readings.append(_reading(base, record, channels, site, device, arrival_ms))
+            elif isinstance(record, _Broken):
                 faults.append(Fault(index, record.reason))
+                if record.base is None:
+                    faults[-1] = Fault(index, f"{record.reason}; the records after it need its base fields")
+                    break
+                _adopt(base, record.base)
         except PayloadError as error:
             faults.append(Fault(index, str(error)))
     return readings, faults
 
 
-class _Resolver:
-    """The base fields in force while a pack is read from front to back (section 4.6)."""
+def _adopt(base: _InForce, record: Record | _Base) -> None:
+    """A base field holds until the next of its kind (section 4.6)."""
+    if record.bn is not None:
+        base.bn = record.bn
+    if record.bt is not None:
+        base.bt = record.bt
+    if record.bu is not None:
+        base.bu = record.bu
+    if record.bv is not None:
+        base.bv = record.bv
+    if record.bs is not None:
+        base.bs = record.bs
+    if record.bver is not None:
+        base.bver = record.bver
 
-    __slots__ = ("arrival_ms", "bn", "bs", "bt", "bu", "bv", "bver", "channels", "device", "site")
 
-    def __init__(self, channels: Mapping[str, Channel], site: str, device: str, arrival_ms: int) -> None:
-        self.channels, self.site, self.device, self.arrival_ms = channels, site, device, arrival_ms
-        self.bn, self.bu, self.bver = "", "", _VERSION
-        self.bt = self.bv = self.bs = 0.0
-
-    def adopt(self, record: Record | _Base) -> None:
-        """A base field holds until the next of its kind."""
-        if record.bn is not None:
-            self.bn = record.bn
-        if record.bt is not None:
-            self.bt = record.bt
-        if record.bu is not None:
-            self.bu = record.bu
-        if record.bv is not None:
-            self.bv = record.bv
-        if record.bs is not None:
-            self.bs = record.bs
-        if record.bver is not None:
-            self.bver = record.bver
-
-    def reading(self, record: Record) -> Reading | None:
-        """The reading of a record; None if it holds base fields alone. Raises PayloadError."""
-        if self.bver > _VERSION:
-            raise PayloadError(f"SenML version {self.bver}: send version {_VERSION}")
-        if record.v is None and _only_base(record):
-            return None
-        name = self.bn + record.n
-        channel = self.channels.get(name[max(name.rfind("/"), name.rfind(":")) + 1 :])
-        if channel is None:
-            raise PayloadError(_unknown_name(name, self.channels, self.device))
-        value = _value(record, channel, self.bu if record.u is None else record.u, self.bv, self.bs)
-        seconds = self.bt if record.t is None else self.bt + record.t
-        if RELATIVE_BELOW_S <= seconds < END_OF_TIME_S:
-            return Reading(self.site, round(seconds * SECOND_MS), channel.sensor_id, value, GOOD)
-        return Reading(self.site, _relative(seconds, self.arrival_ms), channel.sensor_id, value, TIME_OF_ARRIVAL)
+def _reading(
+    base: _InForce, record: Record, channels: Mapping[str, Channel], site: str, device: str, arrival_ms: int
+) -> Reading:
+    """The reading of a record, by the base fields in force. Raises PayloadError."""
+    if base.bver > _VERSION:
+        raise PayloadError(f"SenML version {base.bver}: send version {_VERSION}")
+    name = base.bn + record.n
+    channel = channels.get(name[max(name.rfind("/"), name.rfind(":")) + 1 :])
+    if channel is None:
+        raise PayloadError(_unknown_name(name, channels, device))
+    value = _value(record, channel, base.bu if record.u is None else record.u, base.bv, base.bs)
+    seconds = base.bt if record.t is None else base.bt + record.t
+    if RELATIVE_BELOW_S <= seconds < END_OF_TIME_S:
+        return Reading(site, round(seconds * SECOND_MS), channel.sensor_id, value, GOOD)
+    return Reading(site, _relative(seconds, arrival_ms), channel.sensor_id, value, TIME_OF_ARRIVAL)
 
 
 def _value(record: Record, channel: Channel, unit: str, bv: float, bs: float) -> float:
