@@ -16,6 +16,7 @@ from api.options import (
     ContactOption,
     DataOption,
     JsonOption,
+    KeepDaysOption,
     OutlookOption,
     PrefixOption,
     RainOption,
@@ -101,6 +102,7 @@ def ingest(
     data: DataOption = Path("ullage-data"),
     prefix: PrefixOption = "ullage",
     readings: ReadingsOption = "",
+    keep_days: KeepDaysOption = None,
     verbose: VerboseOption = False,
 ) -> None:
     """The collector: from the broker into the readings store."""
@@ -111,7 +113,7 @@ def ingest(
     stop = _stop_event()
     store = open_readings(_readings_location(readings, data), writer=True, data=data)
     try:
-        run_ingest(IngestSettings(sites, data, broker, prefix=prefix), stop, store=store)
+        run_ingest(IngestSettings(sites, data, broker, prefix=prefix, keep_days=keep_days), stop, store=store)
     finally:
         store.close()
 
@@ -212,13 +214,16 @@ def up(
     rain: RainOption = None,
     outlook: OutlookOption = "none",
     contact: ContactOption = "",
+    keep_days: KeepDaysOption = None,
     verbose: VerboseOption = False,
 ) -> None:
     """Everything for real sites: broker, collector, forecaster, page and alarms."""
     from api.whole import Installation, run_up
 
     _log_to_stderr(verbose)
-    installation = Installation(sites, data, host, port, mqtt_host, mqtt_port, broker, prefix, rain, outlook, contact)
+    installation = Installation(
+        sites, data, host, port, mqtt_host, mqtt_port, broker, prefix, rain, outlook, contact, keep_days
+    )
     run_up(installation, _stop_event())
 
 

@@ -38,3 +38,11 @@ ContactOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
 VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Say more in the log.")]
+KeepDaysOption = Annotated[
+    float | None,
+    typer.Option(
+        "--keep-days",
+        envvar="ULLAGE_KEEP_DAYS",
+        help="Delete older readings; their hourly roll-ups stay. Default: keep all.",
+    ),
+]

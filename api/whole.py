@@ -33,6 +33,7 @@ class Installation:
     prefix        first level of all topics
     rain          folder of rain records, SITE.csv each
     outlook, contact  where the weather to come is asked, and whom its service may write to
+    keep_days     readings older than this go, their hourly roll-ups stay [d]
     """
 
     sites: Path
@@ -46,6 +47,7 @@ class Installation:
     rain: Path | None = None
     outlook: str = "none"
     contact: str = ""
+    keep_days: float | None = None
 
     def bundled(self, sites: dict[str, Site]) -> Broker:
         """Its broker, not yet started: it lets devices publish, and knows the collector's session."""
@@ -54,10 +56,11 @@ class Installation:
 
     def roles(self, broker_url: str) -> list[Role]:
         """Its collector, forecaster and API."""
+        keep = ["--keep-days", self.keep_days] if self.keep_days is not None else []
         rain = ["--rain", self.rain] if self.rain else []
         weather = ["--outlook", self.outlook, *(["--contact", self.contact] if self.contact else [])]
         return [
-            role("ingest", self.sites, "--data", self.data, "--prefix", self.prefix, broker=broker_url),
+            role("ingest", self.sites, "--data", self.data, "--prefix", self.prefix, *keep, broker=broker_url),
             role("forecast", self.sites, "--data", self.data, *rain, *weather),
             role("api", self.sites, "--data", self.data, "--host", self.host, "--port", self.port),
         ]

@@ -61,7 +61,8 @@ class Counters:
 class Collector:
     """Takes the messages of one session into a store.
 
-    clock  gives now [UTC ms]
+    clock    gives now [UTC ms]
+    between  called with now after each batch, and when there is none: for the store's upkeep
     """
 
     def __init__(
@@ -72,6 +73,7 @@ class Collector:
         checks: Checks,
         store: ReadingStore,
         clock: Callable[[], int] = system_clock,
+        between: Callable[[int], None] | None = None,
     ) -> None:
         self._broker = broker
         self._client_id = client_id
@@ -79,6 +81,7 @@ class Collector:
         self._checks = checks
         self._store = store
         self._clock = clock
+        self._between = between
         self.counters = Counters()
 
     def run(self, stop: threading.Event) -> None:
@@ -108,6 +111,8 @@ class Collector:
             if batch:
                 self._commit(batch)
                 session.acknowledge(batch)
+            if self._between is not None:
+                self._between(self._clock())
 
     def _commit(self, batch: list[Message]) -> None:
         now_ms = self._clock()

@@ -15,12 +15,13 @@ from pathlib import Path
 from ingest.broker import COLLECTOR, Broker
 from ingest.collector import Collector, system_clock
 from ingest.errors import BrokerError, SiteFileError, UllageError
+from ingest.housekeeping import Housekeeping
 from ingest.payload import Decoder
 from ingest.quality import Checks
 from ingest.session import Session, parse_url
 from ingest.site import Site
 from ingest.sitefile import load_sites
-from ingest.store.readings import ReadingStore
+from ingest.store.readings import RollupStore
 from ingest.store.sqlite import SqliteStore
 
 log = logging.getLogger(__name__)
@@ -40,6 +41,7 @@ class IngestSettings:
     host, port  where the bundled broker listens
     prefix      first part of the topics
     client_id   name of the session at the broker; two collectors must not share one
+    keep_days   readings older than this go, their hourly roll-ups stay; None: all are kept [d]
     """
 
     sites: Path
@@ -49,13 +51,14 @@ class IngestSettings:
     port: int = 1883
     prefix: str = "ullage"
     client_id: str = CLIENT_ID
+    keep_days: float | None = None
 
 
 def run_ingest(
     settings: IngestSettings,
     stop: threading.Event,
     *,
-    store: ReadingStore | None = None,
+    store: RollupStore | None = None,
     clock: Callable[[], int] = system_clock,
     on_start: Callable[[Collector], None] | None = None,
 ) -> None:
@@ -113,10 +116,11 @@ def _collector(
     url: str,
     sites: Mapping[str, Site],
     decoder: Decoder,
-    store: ReadingStore,
+    store: RollupStore,
     clock: Callable[[], int],
 ) -> Collector:
-    return Collector(parse_url(url), settings.client_id, decoder, Checks(sites), store, clock)
+    upkeep = Housekeeping(store, settings.keep_days)
+    return Collector(parse_url(url), settings.client_id, decoder, Checks(sites), store, clock, upkeep.work)
 
 
 def _run(collector: Collector, stop: threading.Event, on_start: Callable[[Collector], None] | None) -> None:
