@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api import keeping
 from api.options import (
     BrokerOption,
     ContactOption,
@@ -239,6 +240,11 @@ def demo(
 
     _log_to_stderr(verbose)
     run_demo(data, days, port, _stop_event())
+
+
+app.command()(keeping.backup)
+app.command()(keeping.restore)
+app.command()(keeping.copy)
 
 
 def main() -> None:
