@@ -213,6 +213,8 @@ def up(
     ] = "",
     prefix: PrefixOption = "ullage",
     rain: RainOption = None,
+    readings: ReadingsOption = "",
+    records: RecordsOption = "",
     outlook: OutlookOption = "none",
     contact: ContactOption = "",
     keep_days: KeepDaysOption = None,

@@ -66,7 +66,7 @@ def _simulated(file: Path, broker_url: str, days: int, watching: _Watching) -> R
     """An invented site as a process, which tells its progress line by line."""
     return role(
         "simulate", file, "--days", days, "--json",
-        broker=broker_url, on_line=watching.heard, label=f"simulate-{file.stem}",
+        secrets={"ULLAGE_BROKER": broker_url}, on_line=watching.heard, label=f"simulate-{file.stem}",
     )  # fmt: skip
 
 

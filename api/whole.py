@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +34,7 @@ class Installation:
     rain          folder of rain records, SITE.csv each
     outlook, contact  where the weather to come is asked, and whom its service may write to
     keep_days     readings older than this go, their hourly roll-ups stay [d]
+    readings, records  URLs of stores elsewhere; empty: in the data folder
     """
 
     sites: Path
@@ -48,6 +49,8 @@ class Installation:
     outlook: str = "none"
     contact: str = ""
     keep_days: float | None = None
+    readings: str = ""
+    records: str = ""
 
     def bundled(self, sites: dict[str, Site]) -> Broker:
         """Its broker, not yet started: it lets devices publish, and knows the collector's session."""
@@ -56,21 +59,29 @@ class Installation:
 
     def roles(self, broker_url: str) -> list[Role]:
         """Its collector, forecaster and API."""
+        secrets = {"ULLAGE_BROKER": broker_url, "ULLAGE_READINGS": self.readings, "ULLAGE_RECORDS_URL": self.records}
         keep = ["--keep-days", self.keep_days] if self.keep_days is not None else []
         rain = ["--rain", self.rain] if self.rain else []
         weather = ["--outlook", self.outlook, *(["--contact", self.contact] if self.contact else [])]
         return [
-            role("ingest", self.sites, "--data", self.data, "--prefix", self.prefix, *keep, broker=broker_url),
-            role("forecast", self.sites, "--data", self.data, *rain, *weather),
-            role("api", self.sites, "--data", self.data, "--host", self.host, "--port", self.port),
+            role("ingest", self.sites, "--data", self.data, "--prefix", self.prefix, *keep, secrets=secrets),
+            role("forecast", self.sites, "--data", self.data, *rain, *weather, secrets=secrets),
+            role("api", self.sites, "--data", self.data, "--host", self.host, "--port", self.port, secrets=secrets),
         ]
 
 
 def role(
-    name: str, *arguments: object, broker: str = "", on_line: Callable[[str], None] | None = None, label: str = ""
+    name: str,
+    *arguments: object,
+    secrets: Mapping[str, str],
+    on_line: Callable[[str], None] | None = None,
+    label: str = "",
 ) -> Role:
-    """A role as a process: `ullage NAME ARGUMENTS`, by this Python and this tree; the broker's URL holds a secret."""
-    environment = {"ULLAGE_BROKER": broker} if broker else {}
+    """A role as a process: `ullage NAME ARGUMENTS`, by this Python and this tree.
+
+    secrets  URLs that may hold passwords, by environment variable; an empty one is left out
+    """
+    environment = {variable: url for variable, url in secrets.items() if url}
     return Role(label or name, [sys.executable, "-m", "api.cli", name, *map(str, arguments)], environment, on_line)
 
 
@@ -93,12 +104,12 @@ def running_broker(broker: Broker, stop: threading.Event) -> Iterator[Broker]:
         raise given_up[0]
 
 
-def prepare(data: Path) -> None:
-    """Make the data folder and bring its records up to date, before several processes open them."""
+def prepare(data: Path, records: str = "") -> None:
+    """Make the data folder and bring the records up to date, before several processes open them."""
     from ingest.store.records import Records  # noqa: PLC0415 - only here is SQLAlchemy needed
 
     data.mkdir(parents=True, exist_ok=True)
-    Records(f"sqlite:///{data / 'records.db'}").close()
+    Records(records or f"sqlite:///{data / 'records.db'}").close()
 
 
 def supervise(running: Sequence[Role], stop: threading.Event, logs: Path | None = None) -> None:
@@ -119,7 +130,7 @@ def run_up(installation: Installation, stop: threading.Event) -> None:
     """
     sites = load_sites(installation.sites)
     OutlookSettings(installation.outlook, installation.contact)
-    prepare(installation.data)
+    prepare(installation.data, installation.records)
     if installation.broker:
         supervise(installation.roles(installation.broker), stop)
         return
