@@ -225,7 +225,20 @@ def up(
 
     _log_to_stderr(verbose)
     installation = Installation(
-        sites, data, host, port, mqtt_host, mqtt_port, broker, prefix, rain, outlook, contact, keep_days
+        sites=sites,
+        data=data,
+        host=host,
+        port=port,
+        mqtt_host=mqtt_host,
+        mqtt_port=mqtt_port,
+        broker=broker,
+        prefix=prefix,
+        rain=rain,
+        outlook=outlook,
+        contact=contact,
+        keep_days=keep_days,
+        readings=readings,
+        records=records,
     )
     run_up(installation, _stop_event())
 
