@@ -1,38 +1,13 @@
-"""The command line: `ullage`. It alone composes the rooms; everything heavy is imported where used."""
+"""The command line: `ullage`."""
 
 from __future__ import annotations
 
-import json
-import logging
-import os
 import sys
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api import keeping
-from api.options import (
-    BrokerOption,
-    ContactOption,
-    DataOption,
-    JsonOption,
-    KeepDaysOption,
-    OutlookOption,
-    PrefixOption,
-    RainOption,
-    ReadingsOption,
-    RecordsOption,
-    SiteArgument,
-    SitesArgument,
-    VerboseOption,
-)
+from api.commands import keep, run, site
 from ingest.errors import RecordFileError, SettingsError, SiteFileError, UllageError
-
-if TYPE_CHECKING:
-    from threading import Event
-
-    from ingest.site import Site
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -42,224 +17,12 @@ app = typer.Typer(
     help="Telemetry and tank-level forecasts for small off-grid rainwater supplies.",
 )
 
-#: Exit status where the user can mend it by changing what was given.
-BAD_INPUT = 2
-
-
-@app.command()
-def check(sites: SitesArgument, as_json: JsonOption = False) -> None:
-    """Check site files: every problem, one a line; exit 2 if there is any."""
-    from ingest.sitefile import load_sites
-
-    try:
-        found = load_sites(sites)
-    except SiteFileError as error:
-        if as_json:
-            problems = [{"key": p.key, "value": p.value, "expected": p.expected} for p in error.problems]
-            typer.echo(json.dumps({"file": error.file, "problems": problems}, indent=2))
-        else:
-            typer.echo(str(error), err=True)
-        raise typer.Exit(BAD_INPUT) from None
-    if as_json:
-        typer.echo(json.dumps({"sites": list(found), "problems": []}, indent=2))
-        return
-    for site in found.values():
-        typer.echo(_summary(site))
-
-
-@app.command()
-def replay(
-    site: SiteArgument,
-    rain: Annotated[Path, typer.Option("--rain", help="Rain record: CSV with time,rain_mm.")],
-    start_level_m: Annotated[float, typer.Option("--start-level-m", help="Level of every tank at the start. [m]")],
-    out: Annotated[Path | None, typer.Option("--out", help="CSV file for the hourly columns.")] = None,
-    spill_first: Annotated[
-        bool, typer.Option("--spill-first", help="Yield after spillage: the pessimistic bound.")
-    ] = False,
-    as_json: JsonOption = False,
-) -> None:
-    """What would have happened: the water balance of a site over a rain record."""
-    from forecast.outlook.record import read_record
-    from forecast.replay import replay as run_replay
-    from ingest.sitefile import load_site
-
-    table = run_replay(load_site(site), read_record(rain), start_level_m, spill_first=spill_first)
-    if out is not None:
-        table.to_csv(out, index=False, float_format="%.3f")
-    totals = {name: round(float(table[name].sum()), 1) for name in table.columns if name not in ("time", "volume_l")}
-    totals["volume_l"] = round(float(table["volume_l"].iloc[-1]), 1)
-    if as_json:
-        typer.echo(json.dumps({"hours": len(table), "totals": totals}, indent=2))
-        return
-    typer.echo(f"{len(table)} hours, from {table['time'].iloc[0]}")
-    for name, total in totals.items():
-        typer.echo(f"{name:16}{total:14,.1f}{'  at the end' if name == 'volume_l' else ''}")
-
-
-@app.command()
-def ingest(
-    sites: SitesArgument,
-    broker: BrokerOption,
-    data: DataOption = Path("ullage-data"),
-    prefix: PrefixOption = "ullage",
-    readings: ReadingsOption = "",
-    keep_days: KeepDaysOption = None,
-    verbose: VerboseOption = False,
-) -> None:
-    """The collector: from the broker into the readings store."""
-    from ingest.role import IngestSettings, run_ingest
-    from ingest.store.locate import open_readings
-
-    _log_to_stderr(verbose)
-    stop = _stop_event()
-    store = open_readings(_readings_location(readings, data), writer=True, data=data)
-    try:
-        run_ingest(IngestSettings(sites, data, broker, prefix=prefix, keep_days=keep_days), stop, store=store)
-    finally:
-        store.close()
-
-
-@app.command()
-def forecast(
-    sites: SitesArgument,
-    data: DataOption = Path("ullage-data"),
-    rain: RainOption = None,
-    readings: ReadingsOption = "",
-    records: RecordsOption = "",
-    every_s: Annotated[float, typer.Option("--every-s", help="Seconds between two forecasts of a site.")] = 600.0,
-    outlook: OutlookOption = "none",
-    contact: ContactOption = "",
-    base: Annotated[
-        str, typer.Option("--outlook-base", envvar="ULLAGE_OUTLOOK_BASE", help="Another address of the service.")
-    ] = "",
-    verbose: VerboseOption = False,
-) -> None:
-    """The forecaster: reads what is known of each site, predicts, records."""
-    from forecast.outlook.choose import OutlookSettings
-    from forecast.role import run_forecast
-    from ingest.sitefile import load_sites
-
-    _log_to_stderr(verbose)
-    run_forecast(
-        load_sites(sites),
-        _readings_location(readings, data),
-        _records_url(records, data),
-        rain,
-        every_s,
-        _now_ms,
-        _stop_event(),
-        weather=OutlookSettings(outlook, contact, base),
-        data=data,
-        cache=data / "outlook",
-    )
-
-
-@app.command()
-def api(
-    sites: SitesArgument,
-    data: DataOption = Path("ullage-data"),
-    host: Annotated[str | None, typer.Option("--host", help="Address to listen on.")] = None,
-    port: Annotated[int | None, typer.Option("--port", help="Port to listen on.")] = None,
-    readings: ReadingsOption = "",
-    records: RecordsOption = "",
-    verbose: VerboseOption = False,
-) -> None:
-    """The page, the API and the alarms. Further settings: ULLAGE_* in the environment."""
-    from api.role import run_api
-    from api.settings import load_settings
-
-    _log_to_stderr(verbose)
-    settings = load_settings(
-        data=data, sites=sites, host=host, port=port, readings=readings or None, records_url=records or None
-    )
-    run_api(settings, _now_ms, _stop_event())
-
-
-@app.command()
-def simulate(
-    site: SiteArgument,
-    broker: BrokerOption,
-    prefix: PrefixOption = "ullage",
-    days: Annotated[int, typer.Option("--days", help="Past days to send first, as a backlog.")] = 30,
-    seed: Annotated[int | None, typer.Option("--seed", help="Another seed, another story.")] = None,
-    as_json: JsonOption = False,
-    verbose: VerboseOption = False,
-) -> None:
-    """An invented site: its devices send their past days, then go on live."""
-    from ingest.sitefile import load_site
-    from simulator.role import DEMO_SEED, Progress, run_simulator
-
-    _log_to_stderr(verbose)
-
-    def report(progress: Progress) -> None:
-        typer.echo(json.dumps(progress._asdict()) if as_json else f"{progress.site}: {progress.readings} readings sent")
-        sys.stdout.flush()
-
-    run_simulator(
-        load_site(site), broker, prefix, days, DEMO_SEED if seed is None else seed, _now_ms, 1.0, _stop_event(), report
-    )
-
-
-@app.command()
-def up(
-    sites: SitesArgument,
-    data: DataOption = Path("ullage-data"),
-    host: Annotated[str, typer.Option("--host", help="Address of the page and the API.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option("--port", help="Port of the page and the API.")] = 8080,
-    mqtt_host: Annotated[str, typer.Option("--mqtt-host", help="Address of the bundled broker.")] = "127.0.0.1",
-    mqtt_port: Annotated[int, typer.Option("--mqtt-port", help="Port of the bundled broker.")] = 1883,
-    broker: Annotated[
-        str, typer.Option("--broker", envvar="ULLAGE_BROKER", help="A broker of your own instead of the bundled one.")
-    ] = "",
-    prefix: PrefixOption = "ullage",
-    rain: RainOption = None,
-    readings: ReadingsOption = "",
-    records: RecordsOption = "",
-    outlook: OutlookOption = "none",
-    contact: ContactOption = "",
-    keep_days: KeepDaysOption = None,
-    verbose: VerboseOption = False,
-) -> None:
-    """Everything for real sites: broker, collector, forecaster, page and alarms."""
-    from api.whole import Installation, run_up
-
-    _log_to_stderr(verbose)
-    installation = Installation(
-        sites=sites,
-        data=data,
-        host=host,
-        port=port,
-        mqtt_host=mqtt_host,
-        mqtt_port=mqtt_port,
-        broker=broker,
-        prefix=prefix,
-        rain=rain,
-        outlook=outlook,
-        contact=contact,
-        keep_days=keep_days,
-        readings=readings,
-        records=records,
-    )
-    run_up(installation, _stop_event())
-
-
-@app.command()
-def demo(
-    data: Annotated[Path, typer.Option("--data", help="Folder of the demo's data.")] = Path("ullage-data/demo"),
-    days: Annotated[int, typer.Option("--days", help="Past days that the invented sites tell.")] = 30,
-    port: Annotated[int, typer.Option("--port", help="Port of the page; 0: a free one.")] = 0,
-    verbose: VerboseOption = False,
-) -> None:
-    """Everything on invented sites, in one command, on loopback ports."""
-    from api.demo import run_demo
-
-    _log_to_stderr(verbose)
-    run_demo(data, days, port, _stop_event())
-
-
-app.command()(keeping.backup)
-app.command()(keeping.restore)
-app.command()(keeping.copy)
+for command in (
+    run.demo, run.up, run.ingest, run.forecast, run.api, run.simulate,
+    site.check, site.replay,
+    keep.backup, keep.restore, keep.copy,
+):  # fmt: skip
+    app.command()(command)
 
 
 def main() -> None:
@@ -268,82 +31,10 @@ def main() -> None:
         app()
     except (SiteFileError, SettingsError, RecordFileError) as error:
         typer.echo(f"ullage: {error}", err=True)
-        sys.exit(BAD_INPUT)
+        sys.exit(site.BAD_INPUT)
     except UllageError as error:
         typer.echo(f"ullage: {error}", err=True)
         sys.exit(1)
-
-
-def _summary(site: Site) -> str:
-    parts = [
-        _counted(len(site.roof), "roof"),
-        _counted(len(site.tank), "tank"),
-        _counted(len(site.draw), "draw"),
-        _counted(len(site.sensor), "sensor"),
-        "a battery" if site.battery else "no battery",
-        f"{site.backup.id} as backup" if site.backup else "no backup",
-    ]
-    return f"{site.id}: {site.name}: {', '.join(parts)}"
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def _readings_location(readings: str, data: Path) -> str:
-    return readings or str(data / "readings.db")
-
-
-def _records_url(records: str, data: Path) -> str:
-    return records or f"sqlite:///{data / 'records.db'}"
-
-
-def _now_ms() -> int:
-    import time
-
-    return time.time_ns() // 1_000_000
-
-
-def _log_to_stderr(verbose: bool) -> None:
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.INFO,
-        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
-        stream=sys.stderr,
-    )
-    for noisy in ("httpx", "httpcore", "alembic", "asyncio", "numba"):
-        logging.getLogger(noisy).setLevel(logging.WARNING)
-
-
-def _stop_event() -> Event:
-    """Set by Ctrl-C, by a polite kill, or when the supervising process has gone."""
-    import signal
-    import threading
-
-    from api.supervisor import PARENT
-
-    stop = threading.Event()
-
-    def ask(_signal: int, _frame: object) -> None:
-        stop.set()
-
-    signal.signal(signal.SIGINT, ask)
-    signal.signal(signal.SIGTERM, ask)
-    parent = os.environ.get(PARENT)
-    if parent is not None:
-        _watch_parent(int(parent), stop)
-    return stop
-
-
-def _watch_parent(parent: int, stop: Event) -> None:
-    """An orphan stops: its supervisor was killed, and a new one will start its own."""
-    import threading
-
-    def watch() -> None:
-        while not stop.wait(1.0):
-            if os.getppid() != parent:
-                stop.set()
-
-    threading.Thread(target=watch, name="parent-watch", daemon=True).start()
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ def backup(
     target: Annotated[Path, typer.Argument(help="Folder for the copies.")], data: DataOption = Path("ullage-data")
 ) -> None:
     """Copy readings and records while they are in use, whole and checked."""
-    from ingest.store.backup import backup as copy_file  # noqa: PLC0415
+    from ingest.store.backup import backup as copy_file
 
     for name in FILES:
         if (data / name).exists():
@@ -31,8 +31,8 @@ def restore(
     source: Annotated[Path, typer.Argument(help="Folder that a backup made.")], data: DataOption = Path("ullage-data")
 ) -> None:
     """Put a backup back, while nothing runs. What stood there is kept beside it."""
-    from ingest.errors import SettingsError  # noqa: PLC0415
-    from ingest.store.backup import restore as put_back  # noqa: PLC0415
+    from ingest.errors import SettingsError
+    from ingest.store.backup import restore as put_back
 
     present = [name for name in FILES if (source / name).exists()]
     if not present:
@@ -49,8 +49,8 @@ def copy(
     as_json: JsonOption = False,
 ) -> None:
     """Copy readings between stores, to be taken up again; both sides are counted and summed: exit 1 if they differ."""
-    from ingest.copy import copy_readings  # noqa: PLC0415
-    from ingest.store.locate import open_readings  # noqa: PLC0415
+    from ingest.copy import copy_readings
+    from ingest.store.locate import open_readings
 
     data.mkdir(parents=True, exist_ok=True)
     until_ms = time.time_ns() // 1_000_000

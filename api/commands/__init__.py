@@ -1,0 +1,1 @@
+"""The commands of `ullage`. Everything heavy is imported where it is used."""

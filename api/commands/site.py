@@ -1,0 +1,82 @@
+"""Commands about one site: what its file says, what would have happened."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from api.options import JsonOption, SiteArgument, SitesArgument
+from ingest.errors import SiteFileError
+
+if TYPE_CHECKING:
+    from ingest.site import Site
+
+#: Exit status where the user can mend it by changing what was given.
+BAD_INPUT = 2
+
+
+def check(sites: SitesArgument, as_json: JsonOption = False) -> None:
+    """Check site files: every problem, one a line; exit 2 if there is any."""
+    from ingest.sitefile import load_sites
+
+    try:
+        found = load_sites(sites)
+    except SiteFileError as error:
+        if as_json:
+            problems = [{"key": p.key, "value": p.value, "expected": p.expected} for p in error.problems]
+            typer.echo(json.dumps({"file": error.file, "problems": problems}, indent=2))
+        else:
+            typer.echo(str(error), err=True)
+        raise typer.Exit(BAD_INPUT) from None
+    if as_json:
+        typer.echo(json.dumps({"sites": list(found), "problems": []}, indent=2))
+        return
+    for site in found.values():
+        typer.echo(_summary(site))
+
+
+def replay(
+    site: SiteArgument,
+    rain: Annotated[Path, typer.Option("--rain", help="Rain record: CSV with time,rain_mm.")],
+    start_level_m: Annotated[float, typer.Option("--start-level-m", help="Level of every tank at the start. [m]")],
+    out: Annotated[Path | None, typer.Option("--out", help="CSV file for the hourly columns.")] = None,
+    spill_first: Annotated[
+        bool, typer.Option("--spill-first", help="Yield after spillage: the pessimistic bound.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """What would have happened: the water balance of a site over a rain record."""
+    from forecast.outlook.record import read_record
+    from forecast.replay import replay as run_replay
+    from ingest.sitefile import load_site
+
+    table = run_replay(load_site(site), read_record(rain), start_level_m, spill_first=spill_first)
+    if out is not None:
+        table.to_csv(out, index=False, float_format="%.3f")
+    totals = {name: round(float(table[name].sum()), 1) for name in table.columns if name not in ("time", "volume_l")}
+    totals["volume_l"] = round(float(table["volume_l"].iloc[-1]), 1)
+    if as_json:
+        typer.echo(json.dumps({"hours": len(table), "totals": totals}, indent=2))
+        return
+    typer.echo(f"{len(table)} hours, from {table['time'].iloc[0]}")
+    for name, total in totals.items():
+        typer.echo(f"{name:16}{total:14,.1f}{'  at the end' if name == 'volume_l' else ''}")
+
+
+def _summary(site: Site) -> str:
+    parts = [
+        _counted(len(site.roof), "roof"),
+        _counted(len(site.tank), "tank"),
+        _counted(len(site.draw), "draw"),
+        _counted(len(site.sensor), "sensor"),
+        "a battery" if site.battery else "no battery",
+        f"{site.backup.id} as backup" if site.backup else "no backup",
+    ]
+    return f"{site.id}: {site.name}: {', '.join(parts)}"
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
