@@ -11,7 +11,6 @@ up to date, and a late reading enters its hours with the next roll-up.
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -27,7 +26,7 @@ from ingest.store.influx_notes import InfluxNotes, Mark
 from ingest.store.influx_place import Bucket as Place
 from ingest.store.influx_place import InfluxPlace
 from ingest.store.readings import Aggregate, Bucket, Rollup, WriteResult
-from ingest.store.rejects import no_value, refusal
+from ingest.store.rejects import refusal
 
 BATCH: Final = 1_000
 _MOST_MARKED: Final = 100_000
@@ -63,25 +62,19 @@ class InfluxStore:
     def write(self, readings: Sequence[Reading], rejects: Sequence[Reject] = ()) -> WriteResult:
         """Store everything, and return only once all of it is on disk: readings there, rejects and marks here."""
         refused: list[Reject] = []
-        good: list[Reading] = []
-        lines: list[str] = []
-        for reading in readings:
-            if not math.isfinite(reading.value):
-                refused.append(no_value(reading))
-                continue
-            try:
-                lines.append(self._lines.of(reading))
-            except ValueError as error:
-                refused.append(refusal(reading, f"{error}; it is not stored"))
-                continue
-            good.append(reading)
-        for start in range(0, len(lines), BATCH):
-            for index, why in self._post(self._place.raw, lines[start : start + BATCH]):
-                at = start + index
-                refused.append(refusal(good[at], f"the database refuses it: {why}", lines[at].encode()))
+        hours: set[tuple[str, str, int]] = set()
+        for start in range(0, len(readings), BATCH):
+            batch = self._lines.of(readings[start : start + BATCH])
+            refused += batch.refused
+            hours |= batch.hours
+            if batch.lines:
+                refused += [
+                    refusal(batch.kept[at], f"the database refuses it: {why}", batch.lines[at].encode())
+                    for at, why in self._post(self._place.raw, batch.lines)
+                ]
         # After the readings, so that a roll-up which takes off a mark has seen them. A suspect one
         # marks its hour too: it may have replaced a usable one.
-        self._mark({(r.site, r.sensor, r.time_ms // HOUR_MS) for r in good}, rejects, refused)
+        self._mark(hours, [*rejects, *refused])
         return WriteResult(len(readings) - len(refused), refused)
 
     def latest(self, site: str, until_ms: int) -> dict[str, Reading]:
@@ -138,7 +131,7 @@ class InfluxStore:
         while True:
             with self._lock:  # from here on, whatever comes into these hours marks them anew
                 marks = self._notes.due(until_ms // HOUR_MS, _MARKS_AT_ONCE)
-                self._marked -= {(mark.site, mark.sensor, mark.hour) for mark in marks}
+                self._marked -= {mark[:3] for mark in marks}
             self._make(marks)
             self._notes.done(marks)
             done += len(marks)
@@ -220,11 +213,11 @@ class InfluxStore:
             yield from self._post(bucket, lines[:half])
             yield from ((half + index, why) for index, why in self._post(bucket, lines[half:]))
 
-    def _mark(self, hours: set[tuple[str, str, int]], rejects: Sequence[Reject], refused: Sequence[Reject]) -> None:
+    def _mark(self, hours: set[tuple[str, str, int]], rejects: Sequence[Reject]) -> None:
         with self._lock:
             new = hours - self._marked
-            if new or rejects or refused:
-                self._notes.add(new, [*rejects, *refused])
+            if new or rejects:
+                self._notes.add(new, rejects)
             if len(self._marked) > _MOST_MARKED:
                 self._marked.clear()
             self._marked |= new

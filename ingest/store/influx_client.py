@@ -71,6 +71,10 @@ class InfluxClient:
 
     def post(self, bucket: Bucket, lines: Sequence[str]) -> None:
         """Write lines with times in ms; on disk at the database when it returns. Raises BadLines."""
+        self.send(bucket, "\n".join(lines).encode())
+
+    def send(self, bucket: Bucket, body: bytes) -> None:
+        """The same with lines made ready before."""
         if self._place.org is None:
             path = "/write"
             where = {"db": bucket.db, "precision": "ms"} | ({"rp": bucket.rp} if bucket.rp else {})
@@ -83,7 +87,7 @@ class InfluxClient:
                 "POST",
                 query_params=where,
                 header_params={"Content-Type": "text/plain; charset=utf-8"},
-                body="\n".join(lines).encode(),
+                body=body,
             )
 
     def query(self, bucket: Bucket, statement: str, bound: Mapping[str, str | int] | None = None) -> list[Series]:
