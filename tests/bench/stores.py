@@ -148,7 +148,7 @@ def run(days: int, points: int) -> dict[str, dict[str, float]]:
     """All figures, in a folder that is gone afterwards."""
     with tempfile.TemporaryDirectory(prefix="ullage-bench-") as name:
         figures = {"sqlite": sqlite_figures(Path(name), days)}
-        for kind, sensors in (("influxdb", MANY), ("influxdb backlog", SENSORS)):
+        for kind, sensors in (("influxdb", MANY), ("influxdb-backlog", SENSORS)):
             folder = Path(name) / kind
             folder.mkdir()
             figures[kind] = influx_figures(folder, points, sensors)
