@@ -5,18 +5,22 @@ Members that differ in rain alone give early bands that are far too narrow.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast.model.balance import Drivers
-from forecast.model.draw import demand_l, draw_factors
+from forecast.model.draw import DAY_SIGMA, FIGURE_SIGMA, demand_l
 from forecast.model.plan import Plan
 from forecast.model.sun import drying_mm, extraterrestrial_mj_m2, panel_wh
 from ingest.site import Site
 
 Floats = npt.NDArray[np.float64]
+Truths = npt.NDArray[np.bool_]
+
+#: In place of a variance of zero.
+_SMALL: Final = 1e-12
 
 #: Spread of a roof's true coefficient about the site file's (common practice, no source; lognormal sigma).
 COEFFICIENT_SIGMA: Final = 0.08
@@ -28,13 +32,58 @@ CLEARNESS_SIGMA: Final = 0.25
 WET_DAY_MM: Final = 1.0
 
 
-def member_drivers(site: Site, plan: Plan, rain_mm: Floats, start_ms: int, rng: np.random.Generator) -> Drivers:
+class Beliefs(NamedTuple):
+    """What is believed of a site's coefficients and use: medians and lognormal sigmas. R roofs, D draws.
+
+    coefficient, coefficient_sigma   of the roofs; (R, 1), or (R, M) where members' beliefs differ
+    use, use_sigma                   what is drawn over what the demand says, all along; (D, 1) or (D, M)
+    day_sigma                        from day to day
+    """
+
+    coefficient: Floats
+    coefficient_sigma: Floats
+    use: Floats
+    use_sigma: Floats
+    day_sigma: float = DAY_SIGMA
+
+
+def site_beliefs(site: Site) -> Beliefs:
+    """The site file's figures, with the usual spread about them; their means are the figures themselves."""
+    coefficient = np.array([[roof.runoff_coefficient] for roof in site.roof])
+    return Beliefs(
+        coefficient=coefficient * np.exp(-(COEFFICIENT_SIGMA**2) / 2),
+        coefficient_sigma=np.full_like(coefficient, COEFFICIENT_SIGMA),
+        use=np.full((len(site.draw), 1), np.exp(-(FIGURE_SIGMA**2) / 2)),
+        use_sigma=np.full((len(site.draw), 1), FIGURE_SIGMA),
+    )
+
+
+def metered_use(beliefs: Beliefs, ratio: Floats, counted: Truths) -> Beliefs:
+    """Beliefs of the use after days on which a meter counted it.
+
+    ratio    metered litres of a day over the demand of that day; (days, D, N), N = 1 or the members
+    counted  the days that count: metered, and water enough for whoever wanted it. (days, D, N)
+
+    The mean ratio of n days has a spread of its own, from day to day, over √n; it and what was
+    believed before weigh by their precision (normal, on the logarithm).
+    """
+    days = counted.sum(axis=0)
+    mean = np.where(counted, ratio, 0.0).sum(axis=0) / np.maximum(1, days)
+    seen = days * (mean > 0) / max(_SMALL, np.expm1(beliefs.day_sigma**2))
+    before = 1 / np.maximum(_SMALL, beliefs.use_sigma**2)
+    log_use = (before * np.log(beliefs.use) + seen * np.log(np.where(mean > 0, mean, 1.0))) / (before + seen)
+    return beliefs._replace(use=np.exp(log_use), use_sigma=1 / np.sqrt(before + seen))
+
+
+def member_drivers(
+    site: Site, plan: Plan, rain_mm: Floats, start_ms: int, rng: np.random.Generator, beliefs: Beliefs | None = None
+) -> Drivers:
     """Drivers of the hours from `start_ms` on, one member for each column of `rain_mm`. (H, M) [mm]"""
     hours, members = rain_mm.shape
+    beliefs = beliefs or site_beliefs(site)
     radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, start_ms, hours)
     wanted, day = demand_l(site, start_ms, hours)
-    coefficient = np.array([roof.runoff_coefficient for roof in site.roof])[:, None]
-    spread = rng.lognormal(-(COEFFICIENT_SIGMA**2) / 2, COEFFICIENT_SIGMA, (len(site.roof), members))
+    coefficient = beliefs.coefficient * np.exp(beliefs.coefficient_sigma * rng.normal(size=(len(site.roof), members)))
     if site.battery is None:
         sun_wh = np.zeros((hours, members))
     else:
@@ -43,12 +92,20 @@ def member_drivers(site: Site, plan: Plan, rain_mm: Floats, start_ms: int, rng: 
         rain_mm=rain_mm,
         drying_mm=drying_mm(radiation),
         sun_wh=sun_wh,
-        coefficient=np.minimum(1.0, coefficient * spread),
+        coefficient=np.minimum(1.0, coefficient),
         leak_l_h=np.zeros((len(plan.dead_l), members)),
         demand_l=wanted,
         draw_day=day,
-        draw_factor=draw_factors(int(day[-1]) + 1, len(site.draw), members, rng),
+        draw_factor=_draw_factors(beliefs, int(day[-1]) + 1, members, rng),
     )
+
+
+def _draw_factors(beliefs: Beliefs, days: int, members: int, rng: np.random.Generator) -> Floats:
+    """How much more or less than the demand each member draws on each day. (days, D, M)"""
+    draws = len(beliefs.use)
+    all_along = beliefs.use * np.exp(beliefs.use_sigma * rng.normal(size=(draws, members)))
+    daily = rng.lognormal(-(beliefs.day_sigma**2) / 2, beliefs.day_sigma, (days, draws, members))
+    return np.asarray(all_along * daily)
 
 
 def _clearness(rain_mm: Floats, day: npt.NDArray[np.int64], rng: np.random.Generator) -> Floats:

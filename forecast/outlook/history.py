@@ -9,14 +9,25 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from forecast.outlook.ensemble import Floats, Outlook
 from forecast.outlook.record import RainRecord
 from ingest.errors import ForecastUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, to_datetime
 
+Integers = npt.NDArray[np.int64]
+
+_DAY_H: Final = 24
+#: In place of a zero to divide by.
+_TINY: Final = 1e-300
 #: Windows start at most so many days before or after this day of the year.
-SEASON_DAYS: Final = 20
+SEASON_DAYS: Final = 30
+#: What of the days before now is compared with a window's: how many days, and the scale of likeness
+#: on log(1 mm + depth); and the share of the members that the season alone chooses. Found by
+#: `python -m tests.reference.skill`.
+LIKENESS: Final = ((1, 0.7), (3, 1.0))
+SEASON_SHARE: Final = 0.2
 #: A window with more unknown hours than this share is not used; fewer are taken as dry hours'
 #: neighbours, see `_mended`.
 MOST_UNKNOWN: Final = 0.02
@@ -30,49 +41,82 @@ def history_outlook(
     rng: np.random.Generator,
     *,
     without_year: int | None = None,
+    measured_mm: Floats | None = None,
 ) -> Outlook:
     """An ensemble of `members` windows that start at the hour of day of `start_ms`.
 
-    without_year  leave out windows that touch this calendar year: for honest tests on the past.
+    without_year  leave out windows that touch this calendar year, and those that share an hour
+                  with the window asked for: for honest tests on the past.
+    measured_mm   rain of the first hours, up to now, as far as it was measured: windows that were
+                  as wet or as dry in their days before now are drawn more often. [mm]
     Raises ForecastUnavailable when the record has no usable window of this season.
     """
     starts = _candidates(record, start_ms, hours, without_year)
-    if not starts:
+    if not len(starts):
         raise ForecastUnavailable(f"the rain record {record.name} has no whole window at this time of year")
-    years = len({to_datetime(start).year for start in starts})
-    chosen = _spread(starts, members, rng)
-    rain = np.stack([_mended(record.window(start, hours)) for start in chosen], axis=1)
+    first = (starts - record.start_ms) // HOUR_MS
+    weight = np.ones(len(starts)) if measured_mm is None else _alike(record, first, measured_mm)
+    chosen = _spread(weight, members, rng)
+    rain = _mended(_windows(record, first[chosen], hours))
+    years = len(np.unique(_years(starts)))
     source = f"rain record {record.name}, {years} years, {SEASON_DAYS} days either side of today"
-    return Outlook(rain, start_ms, source, distinct=len(set(chosen)))
+    return Outlook(rain, start_ms, source, distinct=len(np.unique(chosen)))
 
 
-def _candidates(record: RainRecord, start_ms: int, hours: int, without_year: int | None) -> list[int]:
-    """Starts of all usable windows: same hour of day, near the same day of the year."""
-    today = to_datetime(start_ms)
+def _candidates(record: RainRecord, start_ms: int, hours: int, without_year: int | None) -> Integers:
+    """Starts of all usable windows: same hour of day, near the same day of the year. (N,) [UTC ms]"""
+    today = to_datetime(start_ms).year
+    years = np.arange(to_datetime(record.start_ms).year - 1, to_datetime(record.end_ms).year + 1)
+    anchors = start_ms + np.round((years - today) * 365.2425).astype(np.int64) * DAY_MS
+    season = np.arange(-SEASON_DAYS, SEASON_DAYS + 1) * DAY_MS
+    starts = (anchors[:, None] + season).ravel()
+    if without_year is not None:
+        touches = (_years(starts) <= without_year) & (without_year <= _years(starts + hours * HOUR_MS))
+        starts = starts[~touches & (np.abs(starts - start_ms) >= hours * HOUR_MS)]
+    first = (starts - record.start_ms) // HOUR_MS
+    low, high = np.clip(first, 0, len(record.rain_mm)), np.clip(first + hours, 0, len(record.rain_mm))
     unknown = np.concatenate([[0], np.cumsum(np.isnan(record.rain_mm))])
-    starts = []
-    for year in range(to_datetime(record.start_ms).year - 1, to_datetime(record.end_ms).year + 1):
-        anchor = start_ms + round((year - today.year) * 365.2425) * DAY_MS
-        for day in range(-SEASON_DAYS, SEASON_DAYS + 1):
-            start = anchor + day * DAY_MS
-            end_year = to_datetime(start + hours * HOUR_MS).year
-            if without_year is not None and to_datetime(start).year <= without_year <= end_year:
-                continue
-            first = (start - record.start_ms) // HOUR_MS
-            low, high = (min(max(0, hour), len(record.rain_mm)) for hour in (first, first + hours))
-            if hours - (high - low) + unknown[high] - unknown[low] <= MOST_UNKNOWN * hours:
-                starts.append(start)
-    return starts
+    missing = hours - (high - low) + unknown[high] - unknown[low]
+    return np.asarray(starts[missing <= MOST_UNKNOWN * hours])
 
 
-def _spread(starts: list[int], members: int, rng: np.random.Generator) -> list[int]:
-    """Members spread evenly over the candidates, from a random beginning, so that years weigh alike."""
-    first = rng.random()
-    places = (np.arange(members) + first) / members * len(starts)
-    return [starts[int(place)] for place in places]
+def _years(times_ms: Integers) -> Integers:
+    return np.asarray(times_ms.astype("datetime64[ms]").astype("datetime64[Y]").astype(np.int64) + 1970)
+
+
+def _alike(record: RainRecord, first: Integers, measured_mm: Floats) -> Floats:
+    """Weight of each window by how its days before now agree with those measured. (N,)
+
+    Of the last day and the last three, compared as log(1 mm + depth). A day that was not wholly
+    measured says nothing.
+    """
+    weight = np.ones(len(first))
+    for days, scale in LIKENESS:
+        last = measured_mm[-days * _DAY_H :]
+        if len(last) < days * _DAY_H or np.isnan(last).any():
+            continue
+        before = np.nansum(_windows(record, first + len(measured_mm) - len(last), len(last)), axis=0)
+        distance = (np.log1p(before) - np.log1p(last.sum())) / scale
+        weight *= np.exp(-(distance**2) / 2)
+    # A share of the season stays, so that a rare day does not leave one window alone.
+    return np.asarray((1 - SEASON_SHARE) * weight / max(weight.sum(), _TINY) + SEASON_SHARE / len(first))
+
+
+def _windows(record: RainRecord, first: Integers, hours: int) -> Floats:
+    """Rain of windows, one in a column; NaN where not known. (hours, N) [mm]"""
+    place = first + np.arange(hours)[:, None]
+    inside = (place >= 0) & (place < len(record.rain_mm))
+    return np.where(inside, record.rain_mm[np.clip(place, 0, len(record.rain_mm) - 1)], np.nan)
+
+
+def _spread(weight: Floats, members: int, rng: np.random.Generator) -> Integers:
+    """Members spread evenly over the candidates' weights, from a random beginning. (M,) places"""
+    places = (np.arange(members) + rng.random()) / members
+    share = np.cumsum(weight)
+    return np.minimum(np.searchsorted(share / share[-1], places, side="right"), len(weight) - 1)
 
 
 def _mended(rain_mm: Floats) -> Floats:
-    """A window's few unknown hours get its mean rain, so that its total is not too low."""
+    """A window's few unknown hours get its mean rain, so that its total is not too low. (H, N)"""
     unknown = np.isnan(rain_mm)
-    return np.where(unknown, np.nanmean(rain_mm), rain_mm) if unknown.any() else rain_mm
+    return np.where(unknown, np.nanmean(rain_mm, axis=0), rain_mm) if unknown.any() else rain_mm
