@@ -6,7 +6,9 @@ of the pseudo-sensor `DEVICE/status`, 1 or 0, dated by its arrival: the broker r
 one at every connection, so a device that has long been offline says so again each time.
 
 A reading without a time of its own is dated by its arrival, and such arrivals never repeat
-within a topic: two messages of one millisecond would else be one reading. A message that the
+within a topic: two messages of one millisecond would else be one reading. (Only where the clock
+was set back by minutes may one fall on the very millisecond of an older one, and be taken for it:
+better than to go on dating by a clock that was wrong.) A message that the
 broker delivers twice is then stored twice; a device that sends its time does not have this.
 """
 
@@ -18,6 +20,7 @@ from typing import NamedTuple
 
 from ingest import pointer, senml
 from ingest.errors import PayloadError
+from ingest.quality import CLOCK_TOLERANCE_MS
 from ingest.reading import TIME_OF_ARRIVAL, Reading, Reject
 from ingest.senml import Channel, Fault, channel_of
 from ingest.site import Sensor, Site
@@ -116,7 +119,8 @@ class Decoder:
     def decode(self, topic: str, payload: bytes, now_ms: int) -> Decoded:
         """Readings and rejects of one message that arrived now. [UTC ms] Never raises on its content."""
         last = self._last_arrival.get(topic, 0)
-        self._last_arrival[topic] = arrival_ms = now_ms if now_ms > last else last + 1
+        set_back = last - now_ms > CLOCK_TOLERANCE_MS
+        self._last_arrival[topic] = arrival_ms = now_ms if now_ms > last or set_back else last + 1
         try:
             route = self._routes.get(topic)
             if route is None:

@@ -70,6 +70,7 @@ class Session:
         self._broker = broker
         self._connack: ReasonCode | None = None
         self._suback: list[ReasonCode] | None = None
+        self._lost: BrokerError | None = None
         self._selector = selectors.DefaultSelector()
         self._writable = selectors.DefaultSelector()
         self._client = BulkClient(
@@ -93,28 +94,44 @@ class Session:
         """The next messages. [s]
 
         Waits so long for the first; then for others until nothing comes for `quiet_s`, `linger_s`
-        have passed, or there are `most` of them or MOST_BYTES.
+        have passed, or there are `most` of them or MOST_BYTES. What had come before the connection
+        was lost is returned too: a broker that was killed may not send it again.
         """
-        end = time.monotonic() + wait_s
-        while not self._bulk.inbox and (left := end - time.monotonic()) > 0:
-            self._turn(left)
+        if self._lost is None:
+            end = time.monotonic() + wait_s
+            while not self._bulk.inbox and (left := end - time.monotonic()) > 0:
+                self._turn(left)
         end = time.monotonic() + linger_s
-        while self._bulk.inbox and len(self._bulk.inbox) < most and self._bulk.inbox_bytes < MOST_BYTES:
-            if not self._turn(quiet_s) or time.monotonic() >= end:
+        while (self._bulk.inbox or self._lost) and len(self._bulk.inbox) < most and self._bulk.inbox_bytes < MOST_BYTES:
+            try:
+                if not self._turn(quiet_s) or time.monotonic() >= end:
+                    break
+            except BrokerError as error:
+                self._lost = error
                 break
-        return self._bulk.take()
+        batch = self._bulk.take()
+        if self._lost is not None and not batch:
+            raise self._lost
+        return batch
 
     def acknowledge(self, messages: list[Message]) -> None:
-        """Tell the broker that it may forget them. Call it when they are on disk, in their order."""
-        while self._client.want_write():  # a packet of paho's must not be cut in two
-            self._turn(0.1)
+        """Tell the broker that it may forget them. Call it when they are on disk, in their order.
+
+        That the connection is lost is said by `receive`, when there is nothing more to be had from it.
+        """
+        if self._lost is not None:
+            return
         due = pubacks(messages)
         try:
+            while self._client.want_write():  # a packet of paho's must not be cut in two
+                self._turn(0.1)
             while due:
                 self._writable.select(_ANSWER_WITHIN_S)
                 due = due[self._bulk.send(due) :]
         except OSError as error:
-            raise BrokerError(f"lost the broker at {self._broker.shown}: {error}") from error
+            self._lost = BrokerError(f"lost the broker at {self._broker.shown}: {error}")
+        except BrokerError as error:
+            self._lost = error
 
     def close(self) -> None:
         """Say goodbye. What is not acknowledged, the broker keeps."""

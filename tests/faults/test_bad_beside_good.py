@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import json
 import time
+from pathlib import Path
 from typing import Any
 
 import cbor2
 
 from ingest.reading import flag_words
+from tests.faults.rig import Collecting
 
 GOOD = "ullage/skerrow-head/post-1/senml"
 CBOR = "ullage/skerrow-head/post-1/senml-cbor"
 
 
-def test_each_bad_thing_says_why(any_broker: Any, ingest_process: Any, connect_device: Any) -> None:
-    process = ingest_process(any_broker.collector_url)
+def test_each_bad_thing_says_why(any_broker: Any, connect_device: Any, tmp_path: Path) -> None:
+    with Collecting(tmp_path / "data", "--broker", any_broker.collector_url) as process:
+        _check(process, connect_device(any_broker))
+
+
+def _check(process: Collecting, device: Any) -> None:
     process.until_collecting()
-    device = connect_device(any_broker)
     now = int(time.time())
     in_2100 = 4_102_444_800
 
@@ -33,7 +38,7 @@ def test_each_bad_thing_says_why(any_broker: Any, ingest_process: Any, connect_d
     )
     process.until(lambda: process.stored() == 7 and process.store.counts()["rejects"] == 3, "rows")
 
-    readings = process.all_readings()
+    readings = process.readings()
     assert [reading.time_ms // 1000 - now + 1000 for reading in readings if reading.usable] == [1, 2, 4, 6, 7]
     suspect = {reading.value: flag_words(reading.flags) for reading in readings if not reading.usable}
     assert suspect == {1.1: ["dated in the future"], 3.5: ["outside the range that is possible here"]}
