@@ -6,6 +6,8 @@ it holds when the process ends is lost. Readings are written at /write to a 1.x,
 trying again could help. They are read by InfluxQL at /query, which both have.
 
 1.x is tested on a real 1.6.7. For 2.x this was checked against documentation and sources, not run.
+A 3.x is not served: in the sources of 3 Core, /query takes no bound values and hands tags out as
+columns, and nothing deletes single hours.
 """
 
 from __future__ import annotations

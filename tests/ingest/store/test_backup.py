@@ -89,6 +89,18 @@ def test_a_reader_at_rest_holds_the_file_too(tmp_path: Path) -> None:
     reader.close()
 
 
+def test_a_writer_without_wal_holds_the_file_too(tmp_path: Path) -> None:
+    file, copy = tmp_path / "readings.db", tmp_path / "copy.db"
+    SqliteStore(file).close()
+    backup(file, copy)
+    restore(copy, file)  # as restored, it is not in WAL mode
+    writer = sqlite3.connect(file, isolation_level=None)
+    writer.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreUnavailable, match="is in use"):
+        restore(copy, file)
+    writer.close()
+
+
 def test_a_damaged_file_is_restored_over_and_kept(tmp_path: Path) -> None:
     file, copy = tmp_path / "readings.db", tmp_path / "copy.db"
     store = SqliteStore(file)

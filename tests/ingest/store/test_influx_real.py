@@ -62,6 +62,22 @@ def test_a_real_database_that_does_not_know_us(influxd: Influxd, influx_location
         open_influx(influx_location.replace("ullage:influx%20secret", "guest:guest"))
 
 
+def test_readings_go_only_when_marks_and_counts_say_that_their_roll_up_is_done(
+    influx_location: str, open_influx: OpenInflux, tmp_path: Path
+) -> None:
+    store = open_influx(influx_location)
+    other = InfluxStore(parse_place(influx_location, {}), tmp_path / "other-notes.db", writer=True)
+    store.write([level(0), level(HOUR_MS), level(2 * HOUR_MS)])
+    store.roll_up(T + 3 * HOUR_MS)
+    store.write([level(0, 2.0)])  # as many as before, but another: only the mark tells
+    other.write([level(HOUR_MS + 1)])  # the mark is with the other collector: only the count tells
+    assert store.prune(T + 3 * HOUR_MS) == 1
+    assert [reading.time_ms - T for reading in store.range("a", SENSOR, 0, 10 * T)] == [0, HOUR_MS, HOUR_MS + 1]
+    assert other.roll_up(T + 3 * HOUR_MS) == store.roll_up(T + 3 * HOUR_MS) == 1
+    assert store.prune(T + 3 * HOUR_MS) == 3
+    other.close()
+
+
 def test_nothing_that_write_returned_for_is_lost_when_the_database_is_killed(tmp_path: Path) -> None:
     folder = tmp_path / "influxd"
     folder.mkdir()

@@ -139,6 +139,9 @@ def test_roll_ups_from_elsewhere_are_taken_over_but_replace_none(store: RollupSt
     store.adopt("a", SENSOR, foreign)
     assert hours(store) == [Bucket(T, 2.0, 60), Bucket(T + HOUR_MS, 1.0, 1)]
     assert store.rollups("a", SENSOR, T, T + 1) == foreign[:1]
+    store.write([level(1, 50.0)])  # nor does a straggler replace one of them
+    store.roll_up(T + DAY_MS)
+    assert hours(store)[0] == Bucket(T, 2.0, 60)
 
 
 def test_a_reading_that_became_suspect_leaves_its_roll_up(store: RollupStore, kind: Kind) -> None:
