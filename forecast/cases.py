@@ -33,6 +33,7 @@ class Cases:
     """All issues of a backtest, what came, and what each way of forecasting said.
 
     issued_ms, year (N,); came as in Said with K = 1
+    empty_now whether a tank that is drawn from was empty at the issue, as far as its level tells (N,)
     known     what a rival may learn from, a row an issue (N, F)
     """
 
@@ -41,6 +42,7 @@ class Cases:
     issued_ms: Integers
     year: Integers
     came: Said
+    empty_now: npt.NDArray[np.bool_]
     known: Floats
     said: dict[str, Said] = field(default_factory=dict)
 
@@ -58,6 +60,7 @@ def joined(parts: list[Cases]) -> Cases:
         np.concatenate([part.issued_ms for part in parts]),
         np.concatenate([part.year for part in parts]),
         _stacked([part.came for part in parts]),
+        np.concatenate([part.empty_now for part in parts]),
         np.concatenate([part.known for part in parts]),
         {way: _stacked([part.said[way] for part in parts]) for way in first.said},
     )

@@ -75,13 +75,17 @@ class Skill(NamedTuple):
 
 def skill(parts: Sequence[Cases], ours: str = OURS) -> Skill:
     """The tables of one record's cases, or of several pooled. ours: the way that is held against the others"""
-    means: dict[tuple[str, str], float] = {}
+    found: dict[tuple[str, str], list[float]] = {}
+    over: dict[tuple[str, str], list[float]] = {}
     for cases in parts:
-        for key, scores in crps_of(cases).items():
-            means[key] = means.get(key, 0.0) + float(scores.mean()) / len(parts)
+        means = {key: float(scores.mean()) for key, scores in crps_of(cases).items()}
+        for (what, way), mean in means.items():
+            found.setdefault((what, way), []).append(mean)
+            over.setdefault((what, way), []).append(means[what, ours])
+    # A way that is missing in a record, for want of data, is compared over the others.
     table = [
-        Score(what, way, round(mean, 4), round(means[what, ours] / mean, 3) if mean > 0 else float("nan"))
-        for (what, way), mean in means.items()
+        Score(what, way, round(float(np.mean(theirs)), 4), round(_over(over[what, way], theirs), 3))
+        for (what, way), theirs in found.items()
     ]
     return Skill(
         [cases.record for cases in parts],
@@ -155,13 +159,17 @@ def _held(parts: Sequence[Cases], ours: str) -> list[Held]:
     return rows
 
 
+def _over(ours: list[float], theirs: list[float]) -> float:
+    return sum(ours) / sum(theirs) if sum(theirs) > 0 else float("nan")
+
+
 def _reliability(parts: Sequence[Cases], ours: str) -> list[Tenth]:
     chances, came = [], []
     for cases in parts:
         said, truth = cases.said[ours].runs_out_d, cases.came.runs_out_d
         if said is None or truth is None:
             continue
-        wet = truth[:, 0] > 0
+        wet = ~cases.empty_now
         for day in range(1, HORIZON_D + 1):
             chances.append((said[wet] <= day).mean(axis=1))
             came.append(truth[wet, 0] <= day)

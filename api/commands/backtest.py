@@ -59,9 +59,11 @@ def backtest(
 def print_skill(tables: Skill, console: Console) -> None:
     """The tables for people."""
     console.print(f"{', '.join(tables.records)}: {tables.issues} forecasts, each without its own year\n")
+    console.print("Mean CRPS of ours (levels in % of capacity, times in days), and ours over that of others:")
     console.print(_scores(tables))
-    console.print("Below 1: ours is better. Levels in % of capacity, times in days.\n")
+    console.print("How often our bands held the level, by rank and with their ends:")
     console.print(_coverage(tables))
+    console.print("Chances of running out by day 1 to 16, and how often it came true:")
     console.print(_reliability(tables))
 
 
@@ -73,7 +75,7 @@ def _scores(tables: Skill) -> Table:
     for what in whats:
         over = [f"{found[what, way].ratio:.2f}" if (what, way) in found else "" for way in ways[1:]]
         rows.append([what, f"{found[what, ways[0]].crps:.2f}", *over])
-    return _table("Mean CRPS of ours, and ours over that of others", ["", ways[0], *ways[1:]], rows)
+    return _table(["", ways[0], *ways[1:]], rows)
 
 
 def _coverage(tables: Skill) -> Table:
@@ -81,7 +83,7 @@ def _coverage(tables: Skill) -> Table:
         [f"day {held.lead_d}", *(f"{value:.3f}" for value in held[1:5]), f"{held.score_90:.1f}"] for held in tables.held
     ]
     head = ["", "50 %", "90 %", "50 %, ends in", "90 %, ends in", "score of 90 %"]
-    return _table("How often the bands held the level", head, rows)
+    return _table(head, rows)
 
 
 def _reliability(tables: Skill) -> Table:
@@ -89,16 +91,17 @@ def _reliability(tables: Skill) -> Table:
         [f"{tenth.low:.1f}-{tenth.high:.1f}", f"{tenth.cases}", f"{tenth.said:.3f}", f"{tenth.came:.3f}"]
         for tenth in tables.reliability
     ]
-    return _table("Chances of running out", ["tenth", "cases", "said", "came"], rows)
+    return _table(["tenth", "cases", "said", "came"], rows)
 
 
-def _table(title: str, head: list[str], rows: list[list[str]]) -> Table:
+def _table(head: list[str], rows: list[list[str]]) -> Table:
     from rich.box import SIMPLE
     from rich.table import Table
 
-    table = Table(title=title, title_justify="left", box=SIMPLE)
+    table = Table(box=SIMPLE)
     for index, name in enumerate(head):
-        table.add_column(name, justify="left" if index == 0 else "right", no_wrap=True)
+        width = max(len(row[index]) for row in rows)
+        table.add_column(name, justify="left" if index == 0 else "right", min_width=width)
     for row in rows:
         table.add_row(*row)
     return table

@@ -13,7 +13,7 @@ import numpy as np
 from forecast.facts import Facts
 from forecast.outlook import met_norway, nws, open_meteo
 from forecast.outlook.blend import blend, with_age
-from forecast.outlook.ensemble import Outlook
+from forecast.outlook.ensemble import Floats, Outlook
 from forecast.outlook.fetch import Fetcher
 from forecast.outlook.file import read_document
 from forecast.outlook.history import history_outlook
@@ -21,7 +21,7 @@ from forecast.outlook.monthly import monthly_outlook
 from forecast.outlook.record import RainRecord
 from forecast.outlook.resample import to_outlook
 from ingest.errors import ForecastUnavailable, OutlookError, OutlookUnavailable, Problem, SettingsError
-from ingest.instants import DAY_MS
+from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.site import Site
 
 log = logging.getLogger("ullage.outlook")
@@ -93,8 +93,9 @@ def choose_outlook(
     """
     settings = settings or OutlookSettings()
     start_ms, hours = timeline
+    so_far = facts.rain_mm[: (floor_hour(facts.now_ms) - facts.rain_start_ms) // HOUR_MS]
     if settings.source == NONE:
-        return season_outlook(site, record, start_ms, hours, members, rng, without_year)
+        return season_outlook(site, record, start_ms, hours, members, rng, without_year, so_far)
     try:
         given = _given(settings, site, fetcher, facts.now_ms)
         given, corrected = _corrected(given, settings, site, facts, past, rng)
@@ -103,7 +104,7 @@ def choose_outlook(
     except OutlookError as error:
         said = " ".join(str(error).split())
         log.warning("%s: no outlook from %s: %s", site.id, settings.source, said)
-        season = season_outlook(site, record, start_ms, hours, members, rng, without_year)
+        season = season_outlook(site, record, start_ms, hours, members, rng, without_year, so_far)
         return season.noting(f"No weather outlook from {settings.source}: {said[:300]}")
 
 
@@ -115,11 +116,17 @@ def season_outlook(
     members: int,
     rng: np.random.Generator,
     without_year: int | None = None,
+    measured_mm: Floats | None = None,
 ) -> Outlook:
-    """Windows of the rain record where there is one for this season, else monthly means."""
+    """Windows of the rain record where there is one for this season, else monthly means.
+
+    measured_mm  rain of the first hours, up to now: windows alike in their last days come more often [mm]
+    """
     if record is not None:
         try:
-            return history_outlook(record, start_ms, hours, members, rng, without_year=without_year)
+            return history_outlook(
+                record, start_ms, hours, members, rng, without_year=without_year, measured_mm=measured_mm
+            )
         except ForecastUnavailable as error:
             log.warning("%s: %s; monthly means stand in", site.id, error)
     monthly = site.design.rain_mm if site.design else [GUESSED_MONTH_MM] * 12
