@@ -16,7 +16,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from ingest.errors import StoreCorrupt, StoreUnavailable
+from ingest.errors import StoreCorrupt, StoreRefused, StoreUnavailable
 
 log = logging.getLogger("ullage.api")
 
@@ -106,6 +106,13 @@ def install(app: FastAPI, error_page: ErrorPage, headers: dict[str, str]) -> Non
         log.error("%s: %s", request.url.path, error)
         detail = "The data is damaged and trying again will not help. Somebody has to look at the service's log."
         return answer(request, Problem(type="/problems/store-corrupt", title="Data damaged", status=500, detail=detail))
+
+    @app.exception_handler(StoreRefused)
+    def not_let_in(request: Request, error: StoreRefused) -> Response:
+        log.error("%s: %s", request.url.path, error)
+        detail = "The data store refuses this service. Its settings have to be corrected: see the service's log."
+        problem = Problem(type="/problems/store-refused", title="Data refused", status=500, detail=detail)
+        return answer(request, problem)
 
     @app.exception_handler(Exception)
     def unforeseen(request: Request, error: Exception) -> Response:
