@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -62,6 +62,7 @@ class Collector:
     """Takes the messages of one session into a store.
 
     clock    gives now [UTC ms]
+    extras   topics of which the decoder knows and the broker need not
     between  called with now after each batch, and when there is none: for the store's upkeep
     """
 
@@ -74,6 +75,7 @@ class Collector:
         store: ReadingStore,
         clock: Callable[[], int] = system_clock,
         between: Callable[[int], None] | None = None,
+        extras: Sequence[str] = (),
     ) -> None:
         self._broker = broker
         self._client_id = client_id
@@ -82,6 +84,7 @@ class Collector:
         self._store = store
         self._clock = clock
         self._between = between
+        self._extras = extras
         self.counters = Counters()
 
     def run(self, stop: threading.Event) -> None:
@@ -94,7 +97,7 @@ class Collector:
             commits = self.counters.commits
             try:
                 self._store.ping()
-                with Session(self._broker, self._client_id, self._decoder.filters) as session:
+                with Session(self._broker, self._client_id, self._decoder.filters, self._extras) as session:
                     self._went_well()
                     self._serve(session, stop)
             except (BrokerError, StoreUnavailable) as error:

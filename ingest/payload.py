@@ -25,6 +25,7 @@ from ingest.reading import TIME_OF_ARRIVAL, Reading, Reject
 from ingest.senml import Channel, Fault, channel_of
 from ingest.site import Sensor, Site
 from ingest.units import Scale, scale_for
+from ingest.watch import BROKER_SITE, DROPPED, DROPPED_TOPIC
 
 STATUS = "status"
 _STATUS_VALUES = {b"online": 1.0, b"offline": 0.0}
@@ -93,6 +94,15 @@ class _StatusRoute:
         return [Reading(self._site, arrival_ms, self._sensor, value, TIME_OF_ARRIVAL)], []
 
 
+class _DroppedRoute:
+    """Mosquitto's own count of the messages that it has dropped."""
+
+    def __call__(self, payload: bytes, arrival_ms: int) -> _Outcome:
+        if not payload.isdigit() or len(payload) > 18:
+            raise PayloadError("not a count of dropped messages")
+        return [Reading(BROKER_SITE, arrival_ms, DROPPED, float(payload), TIME_OF_ARRIVAL)], []
+
+
 class Decoder:
     """Reads the messages of some sites. Not for use by several threads at once.
 
@@ -110,6 +120,7 @@ class Decoder:
             for sensor in site.sensor:
                 if sensor.topic is not None:
                     own[sensor.topic].append((site.id, sensor))
+        self._routes[DROPPED_TOPIC] = _DroppedRoute()
         for topic, sensors in own.items():
             self._routes[topic] = _PointerRoute(sensors)
         self.filters: list[str] = [f"{self._prefix}/+/+/{kind}" for kind in (*_FORMATS, STATUS)]

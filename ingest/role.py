@@ -8,8 +8,9 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from ingest.broker import COLLECTOR, Broker
@@ -23,6 +24,7 @@ from ingest.site import Site
 from ingest.sitefile import load_sites
 from ingest.store.readings import RollupStore
 from ingest.store.sqlite import SqliteStore
+from ingest.watch import DROPPED_TOPIC, Watch
 
 log = logging.getLogger(__name__)
 
@@ -72,9 +74,9 @@ def run_ingest(
     own_store = store is None
     readings = store if store is not None else SqliteStore(settings.data / READINGS_FILE)
     try:
+        collect = partial(_collect, settings, sites, decoder, readings, clock, stop, on_start)
         if settings.broker_url is not None:
-            collector = _collector(settings, settings.broker_url, sites, decoder, readings, clock)
-            _run(collector, stop, on_start)
+            collect(settings.broker_url, extras=[DROPPED_TOPIC])
         else:
             with bundled_broker(settings, decoder) as broker:
                 given_up: list[BrokerError] = []
@@ -84,8 +86,7 @@ def run_ingest(
                     stop.set()
 
                 broker.supervise(give_up)
-                collector = _collector(settings, broker.url(COLLECTOR), sites, decoder, readings, clock)
-                _run(collector, stop, on_start)
+                collect(broker.url(COLLECTOR), Watch(lambda: broker.monitoring, readings).work)
                 if given_up:
                     raise given_up[0]
     finally:
@@ -111,19 +112,27 @@ def bundled_broker(settings: IngestSettings, decoder: Decoder) -> Broker:
     return Broker(folder, host=settings.host, port=settings.port, topics=topics)
 
 
-def _collector(
+def _collect(
     settings: IngestSettings,
-    url: str,
     sites: Mapping[str, Site],
     decoder: Decoder,
     store: RollupStore,
     clock: Callable[[], int],
-) -> Collector:
-    upkeep = Housekeeping(store, settings.keep_days)
-    return Collector(parse_url(url), settings.client_id, decoder, Checks(sites), store, clock, upkeep.work)
+    stop: threading.Event,
+    on_start: Callable[[Collector], None] | None,
+    url: str,
+    *chores: Callable[[int], None],
+    extras: Sequence[str] = (),
+) -> None:
+    """Run a collector until told to stop; chores are called with now between two batches."""
+    every_chore = (Housekeeping(store, settings.keep_days).work, *chores)
 
+    def between(now_ms: int) -> None:
+        for chore in every_chore:
+            chore(now_ms)
 
-def _run(collector: Collector, stop: threading.Event, on_start: Callable[[Collector], None] | None) -> None:
+    broker, checks = parse_url(url), Checks(sites)
+    collector = Collector(broker, settings.client_id, decoder, checks, store, clock, between, extras)
     if on_start is not None:
         on_start(collector)
     collector.run(stop)

@@ -63,10 +63,12 @@ def parse_url(url: str) -> BrokerUrl:
 class Session:
     """A connection to the broker, subscribed. Not for use by several threads.
 
+    filters  at QoS 1: what the broker keeps for us
+    extras   at QoS 0, and only if the broker allows it: what it tells of itself
     Every method raises BrokerError when the connection is lost or refused; then throw it away.
     """
 
-    def __init__(self, broker: BrokerUrl, client_id: str, filters: Sequence[str]) -> None:
+    def __init__(self, broker: BrokerUrl, client_id: str, filters: Sequence[str], extras: Sequence[str] = ()) -> None:
         self._broker = broker
         self._connack: ReasonCode | None = None
         self._suback: list[ReasonCode] | None = None
@@ -85,7 +87,7 @@ class Session:
             self._client.tls_set_context(ssl.create_default_context())
         try:
             self._open()
-            self._subscribe(filters)
+            self._subscribe(filters, extras)
         except BaseException:
             self.close()
             raise
@@ -161,12 +163,12 @@ class Session:
         self._writable.register(sock, selectors.EVENT_WRITE)
         self._await("connect", lambda: self._connack is not None)
 
-    def _subscribe(self, filters: Sequence[str]) -> None:
+    def _subscribe(self, filters: Sequence[str], extras: Sequence[str]) -> None:
         """Always, also when the broker knows the session: the filters may have changed.
 
         Subscribing again to the same filter loses nothing; it brings the retained status again.
         """
-        self._check(self._client.subscribe([(topic_filter, 1) for topic_filter in filters])[0])
+        self._check(self._client.subscribe([*((name, 1) for name in filters), *((name, 0) for name in extras)])[0])
         self._await("subscribe", lambda: self._suback is not None)
         refused = [name for name, code in zip(filters, self._suback or [], strict=False) if code.is_failure]
         if refused:

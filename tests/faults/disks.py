@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import resource
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -72,6 +73,12 @@ def small_disk(folder: Path) -> Iterator[SmallDisk | Quota]:
         yield SmallDisk(folder)
     finally:
         subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def may_mount() -> bool:
+    """Whether a small disk can be had."""
+    with tempfile.TemporaryDirectory() as folder, small_disk(Path(folder) / "disk") as disk:
+        return isinstance(disk, SmallDisk)
 
 
 def _mount(*arguments: str) -> bool:

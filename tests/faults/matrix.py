@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from tests.faults import scenarios
+from tests.faults.disks import may_mount
 
 
 class Row(NamedTuple):
@@ -55,11 +56,16 @@ FAULTS: dict[str, Fault] = {
     "kill Mosquitto, collector down": Fault(20, 2, scenarios.kill_broker_alone("mosquitto")),
     "kill NATS and collector together": Fault(20, 2, scenarios.kill_both),
     "kill influxd": Fault(20, 2, scenarios.kill_influxd),
+    "full NATS": Fault(5, 1, scenarios.full_broker),
     "full disk": Fault(5, 1, scenarios.full_disk),
     "read-only disk": Fault(3, 1, scenarios.read_only_disk),
     "database answers 503": Fault(60, 2, scenarios.unavailable_database),
     "clock steps by an hour": Fault(6, 2, scenarios.stepping_clock),
 }
+
+if may_mount():
+    # A limit on the size of its files, the stand-in, would end the server.
+    FAULTS["full disk under NATS"] = Fault(3, 1, scenarios.full_broker_disk)
 
 
 def play(name: str, folder: Path, repetitions: int) -> Row:

@@ -14,12 +14,14 @@ from typing import NamedTuple
 import httpx
 
 from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.errors import BrokerError
 from ingest.reading import Reading
 from tests.conftest import find_free_port
 from tests.faults.disks import small_disk
-from tests.faults.rig import Collecting, Outcome, publishing, running_broker, settle, until
+from tests.faults.rig import TOPICS, Collecting, KillableNats, Outcome, publishing, running_broker, settle, until
 from tests.ingest.store.answering import Answer, Answering, Asked
 from tests.ingest.store.influxd import PASSWORD, USER, Influxd
+from tests.publisher import Publisher
 
 #: Messages a second: enough that every moment has some in flight.
 _RATE = 600.0
@@ -108,7 +110,7 @@ def kill_broker_alone(kind: str) -> Play:
                         broker.start()
                     publisher.finish()
                     collecting.start()
-                    outcome = settle(publisher, collecting)
+                    outcome = settle(publisher, collecting, quiet_s=4.0 if kind == "mosquitto" else 12.0)
                     return _judged(outcome, kind, publisher.acknowledged, killed, 1.5 * _MOSQUITTO_SAVES_S)
 
     return play
@@ -187,6 +189,53 @@ def full_disk(folder: Path, times: int) -> Played:
                     disk.make_room(collecting.process.pid)
                 outcome = settle(publisher, collecting, quiet_s=35.0)
                 return Played(outcome, f"{disk.kind}; resumed by itself")
+
+
+def full_broker(folder: Path, times: int) -> Played:
+    """The collector is away until the broker is full; then it comes, and device and broker go on by themselves."""
+    bounds = {"topics": TOPICS, "ack_wait_s": 1, "max_file_bytes": 400_000}
+    with KillableNats(folder / "broker", port=find_free_port(), **bounds) as broker:  # type: ignore[arg-type]
+        with Collecting(folder / "data", "--broker", broker.url(COLLECTOR)) as collecting:
+            collecting.until_collecting()
+            with publishing(broker.url(DEVICE), 3 * _RATE) as publisher:
+                for time_ in range(1, times + 1):
+                    collecting.until_said("collecting from", time_)
+                    collecting.until_more()
+                    assert collecting.finish() == 0
+                    _until_no_more(publisher)
+                    collecting.start()
+                return Played(settle(publisher, collecting), "max_file 400 kB; nothing more is acknowledged")
+
+
+def full_broker_disk(folder: Path, times: int) -> Played:
+    """No room on the broker's disk for a while. The server needs a new start then, and its supervisor knows."""
+    with small_disk(folder / "disk") as disk, running_broker("nats", disk.folder) as broker:
+        assert isinstance(broker, Broker)
+        broker.supervise(_unexpected)
+        with Collecting(folder / "data", "--broker", broker.url(COLLECTOR)) as collecting:
+            collecting.until_collecting()
+            with publishing(broker.url(DEVICE), _RATE) as publisher:
+                for _ in range(times):
+                    collecting.until_more()
+                    disk.fill(0)
+                    _until_no_more(publisher)
+                    disk.make_room(0)
+                    count = len(publisher.acknowledged)
+                    until(lambda count=count: len(publisher.acknowledged) > count, "acknowledgement")  # type: ignore[misc]
+                return Played(settle(publisher, collecting), f"{disk.kind}; the supervisor starts it anew")
+
+
+def _until_no_more(publisher: Publisher) -> None:
+    """Until nothing has been acknowledged for a second."""
+    count, since = -1, time.monotonic()
+    while time.monotonic() - since < 1.0:
+        if len(publisher.acknowledged) != count:
+            count, since = len(publisher.acknowledged), time.monotonic()
+        time.sleep(0.05)
+
+
+def _unexpected(error: BrokerError) -> None:
+    raise error
 
 
 def read_only_disk(folder: Path, times: int) -> Played:

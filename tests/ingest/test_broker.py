@@ -20,6 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from ingest import broker as broker_module
 from ingest.broker import COLLECTOR, DEVICE, Broker, Credentials, configuration, find_binary
 from ingest.errors import BrokerError
+from ingest.monitoring import KEEPER
 
 WAIT_S = 10.0
 
@@ -172,7 +173,7 @@ def test_stopping_ends_the_process(tmp_path: Path, free_port: int) -> None:
 
 
 def test_an_ipv6_address_is_bracketed(tmp_path: Path) -> None:
-    text = configuration(Broker(tmp_path, host="::1"), {COLLECTOR: "a", DEVICE: "b"})
+    text = configuration(Broker(tmp_path, host="::1"), {COLLECTOR: "a", DEVICE: "b", KEEPER: "c"})
     assert 'listen: "[::1]:1883"' in text
 
 
