@@ -14,6 +14,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from forecast.allowance import hours_of
 from forecast.cases import HORIZON_D, LEADS_D, Cases, Floats, Said, joined
 from forecast.facts import LEVEL_NOISE_M, SPIN_UP_DAYS
 from forecast.members import Beliefs, member_drivers, metered_use, site_beliefs
@@ -224,10 +225,10 @@ class _Group:
         plan, members = plan or self._plan, drivers.rain_mm.shape[1]
         charge = self._plan.battery_wh if np.isinf(self._plan.battery_wh) else 0.8 * self._plan.battery_wh
         state = blank_state(plan, members, volume_l=begin_l, charge_wh=charge)
-        past = run(plan, _hours(drivers, 0, _PAST_H), state)
+        past = run(plan, hours_of(drivers, 0, _PAST_H), state)
         if now_l is not None:
             state.volume_l[:] = now_l
-        return past, run(plan, _hours(drivers, _PAST_H, HOURS), state)
+        return past, run(plan, hours_of(drivers, _PAST_H, HOURS), state)
 
     def _ensemble(self, rain_mm: Floats, fell_mm: Floats, measured_l: Floats, sd_l: Floats, beliefs: Beliefs) -> Said:
         rain_mm[:_PAST_H] = fell_mm[:_PAST_H, :, None]
@@ -311,13 +312,3 @@ class _Group:
 
     def _held(self, volume_l: Floats) -> Floats:
         return np.clip(volume_l, 0.0, self._plan.capacity_l[:, None])
-
-
-def _hours(drivers: Drivers, begin: int, end: int) -> Drivers:
-    return drivers._replace(
-        rain_mm=drivers.rain_mm[begin:end],
-        drying_mm=drivers.drying_mm[begin:end],
-        sun_wh=drivers.sun_wh[begin:end],
-        demand_l=drivers.demand_l[begin:end],
-        draw_day=drivers.draw_day[begin:end],
-    )

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from typing import Final
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from forecast.allowance import Ahead, copied, decide, hours_of
 from forecast.facts import Facts, LevelNow
 from forecast.members import member_drivers
 from forecast.model.balance import Drivers, State, Trace, blank_state, run
@@ -66,10 +68,22 @@ def predict(
         _anchor(site, plan, facts, time_ms, state, rng)
         begin = at
     left = 1.0 - (anchors[-1] - floor_hour(anchors[-1])) / HOUR_MS
-    trace = run(plan, _between(drivers, begin, hours, left), state)
+    left_drivers = _between(drivers, begin, hours, left)
     past_h = (floor_hour(facts.now_ms) - first_ms) // HOUR_MS - begin
     offset_h = (facts.now_ms - first_ms) / HOUR_MS - begin
-    return _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h)
+    ahead = _ahead(plan, left_drivers, state, past_h)
+    trace = run(plan, left_drivers, state)
+    forecast = _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h)
+    runs_out_d = np.maximum(0.0, trace.runs_out_h[ahead.feeds].min(axis=0) - offset_h) / 24
+    return msgspec.structs.replace(forecast, decisions=decide(ahead, runs_out_d, backup=site.backup is not None))
+
+
+def _ahead(plan: Plan, drivers: Drivers, state: State, past_h: int) -> Ahead:
+    """What lies ahead from the hour of the issue on; `state` is that of the first hour of the drivers."""
+    now = copied(state)
+    if past_h > 0:
+        run(plan, hours_of(drivers, 0, past_h), now)
+    return Ahead(plan, hours_of(drivers, past_h, len(drivers.rain_mm)), now)
 
 
 def _drivers(
@@ -85,13 +99,7 @@ def _drivers(
 
 def _between(drivers: Drivers, begin: int, end: int, first_hour: float = 1.0) -> Drivers:
     """The drivers of the hours `[begin, end)`, of the first of them only the share that is left."""
-    part = drivers._replace(
-        rain_mm=drivers.rain_mm[begin:end],
-        drying_mm=drivers.drying_mm[begin:end],
-        sun_wh=drivers.sun_wh[begin:end],
-        demand_l=drivers.demand_l[begin:end],
-        draw_day=drivers.draw_day[begin:end],
-    )
+    part = hours_of(drivers, begin, end)
     if first_hour < 1.0:
         part = part._replace(rain_mm=part.rain_mm.copy(), sun_wh=part.sun_wh.copy(), demand_l=part.demand_l.copy())
         for hourly in (part.rain_mm, part.sun_wh, part.demand_l):

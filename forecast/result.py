@@ -71,6 +71,52 @@ class BatteryForecast(msgspec.Struct, frozen=True):
     cutoff: Passage
 
 
+class Allowance(msgspec.Struct, frozen=True):
+    """The most that may be drawn a day for `days`, so that rain water runs out with a chance of `risk` at most.
+
+    chance  of running out at that draw
+    """
+
+    allowance_l_day: float
+    days: int
+    chance: float
+    risk: float
+
+
+class FreeWater(msgspec.Struct, frozen=True):
+    """Water that will spill within `days` anyway and may be used now at no loss; 0: too unsure.
+
+    chance  that at least so much of it spills; of a litre, where it is 0
+    """
+
+    free_l: float
+    days: int
+    chance: float
+
+
+class Changeover(msgspec.Struct, frozen=True):
+    """When the backup should be open, and may be closed; days from the issue.
+
+    open_by_d      None: the chance of running out stays too small within the horizon
+    open_chance    that rain water has run out by then; within the horizon, where it is None
+    close_after_d  0: now; None: no day within the horizon is safe enough
+    close_chance   that rain water, not drawn until then, runs out in the week after
+    """
+
+    open_by_d: float | None
+    open_chance: float
+    close_after_d: int | None
+    close_chance: float
+
+
+class Decisions(msgspec.Struct, frozen=True):
+    """What the forecast means for those who draw. None: nobody draws, or there is no backup."""
+
+    allowance: Allowance | None
+    free_water: FreeWater
+    changeover: Changeover | None
+
+
 class Input(msgspec.Struct, frozen=True):
     """Something the forecast was made from.
 
@@ -99,6 +145,7 @@ class Forecast(msgspec.Struct, frozen=True):
     demand_l_day  mean litres a day that will be wanted over the first seven days
     reasons       the main reasons, as sentences
     unknown       what the forecast does not know, as sentences
+    decisions     None: in documents from before there were any
     """
 
     site: str
@@ -115,6 +162,7 @@ class Forecast(msgspec.Struct, frozen=True):
     battery: BatteryForecast | None
     reasons: list[str]
     unknown: list[str]
+    decisions: Decisions | None = None
 
     @property
     def stale(self) -> bool:

@@ -139,6 +139,29 @@ def test_unmeasured_rain_is_not_dry(skerrow_head: Site) -> None:
     assert wet > dry + 500
 
 
+def test_the_decisions_agree_with_the_forecast_that_they_come_from(skerrow_head: Site) -> None:
+    forecast = forecast_of(skerrow_head, facts_of(skerrow_head, 0.5))
+    decisions = forecast.decisions
+    assert decisions is not None
+    assert decisions.allowance is not None
+    assert decisions.changeover is not None
+    # 764 L above the outlet, no rain: 55 L a day last fourteen days.
+    assert decisions.allowance.allowance_l_day == pytest.approx(764 / 14, rel=0.05)
+    assert decisions.changeover.open_by_d is not None
+    assert forecast.runs_out.p05 is not None
+    assert forecast.runs_out.p25 is not None
+    assert forecast.runs_out.p05 <= decisions.changeover.open_by_d <= forecast.runs_out.p25
+    assert decisions.free_water.free_l == 0.0
+
+
+def test_a_stale_level_moves_the_decisions_to_now(skerrow_head: Site) -> None:
+    stale = forecast_of(skerrow_head, facts_of(skerrow_head, 0.5, age_ms=3 * DAY_MS)).decisions
+    assert stale is not None
+    assert stale.allowance is not None
+    # Three days of 70 L are gone, with the spread of nobody knowing how much.
+    assert stale.allowance.allowance_l_day == pytest.approx((764 - 210) / 14, rel=0.15)
+
+
 def test_the_document_survives_its_journey(skerrow_head: Site) -> None:
     forecast = forecast_of(skerrow_head, facts_of(skerrow_head, 1.0), rain_mm_h=0.05)
     assert decode(encode(forecast)) == forecast

@@ -1,0 +1,161 @@
+"""What may be drawn, what will spill anyway, and when the backup should open and may close. Pure.
+
+Every answer is a search over the members of the forecast itself, each run again from now with
+another draw; none averages members. What is drawn is taken as exactly what is allowed, while rain,
+roofs and level stay as uncertain as they are.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from forecast.model.balance import Drivers, State, run
+from forecast.model.passage import quantiles
+from forecast.model.plan import NOWHERE, Floats, Plan
+from forecast.result import Allowance, Changeover, Decisions, FreeWater
+
+#: The allowance holds for so many days, and rain water may run out within them with this chance at most.
+ALLOWANCE_D: Final = 14
+RISK: Final = 0.05
+#: What spills within so many days with this chance at least is free.
+FREE_D: Final = 7
+SURE: Final = 0.9
+#: The backup should be open by the day on which the chance of being empty reaches the first; it
+#: may be closed when rain water then lasts so many days but for the second.
+OPEN_RISK: Final = 0.1
+CLOSE_RISK: Final = 0.1
+CLOSE_D: Final = 7
+#: Halvings of the search: the allowance is found to a hundredth of the most that there can be.
+_HALVINGS: Final = 7
+
+
+class Ahead(NamedTuple):
+    """What lies ahead of all members: drivers of the hours from now on, and the state now."""
+
+    plan: Plan
+    drivers: Drivers
+    state: State
+
+    @property
+    def feeds(self) -> list[int]:
+        """Tanks that somebody draws from."""
+        return sorted({int(tank) for tank in self.plan.draw_tank})
+
+    def runs_out_h(self, hours: int, demand_l: Floats | None = None) -> Floats:
+        """Hours to the first draw that cannot be fed, by member, within `hours`; infinite: none. (M,)
+
+        demand_l  what is wanted instead, exactly, by hour and draw. (H, D) [L]
+        """
+        drivers = hours_of(self.drivers, 0, hours)
+        if demand_l is not None:
+            drivers = drivers._replace(demand_l=demand_l[:hours], draw_factor=np.ones_like(drivers.draw_factor))
+        return np.asarray(run(self.plan, drivers, copied(self.state)).runs_out_h[self.feeds].min(axis=0))
+
+
+def hours_of(drivers: Drivers, begin: int, end: int) -> Drivers:
+    """The drivers of the hours `[begin, end)`."""
+    return drivers._replace(
+        rain_mm=drivers.rain_mm[begin:end],
+        drying_mm=drivers.drying_mm[begin:end],
+        sun_wh=drivers.sun_wh[begin:end],
+        demand_l=drivers.demand_l[begin:end],
+        draw_day=drivers.draw_day[begin:end],
+    )
+
+
+def copied(state: State) -> State:
+    """A state that may be changed without changing this one."""
+    return State(*(values.copy() for values in state))
+
+
+def decide(ahead: Ahead, runs_out_d: Floats, *, backup: bool) -> Decisions:
+    """All decisions at their usual chances. runs_out_d as the forecast has it (M,) [d], infinite: not at all"""
+    return Decisions(
+        allowance=allowance(ahead, ALLOWANCE_D, RISK),
+        free_water=free_water(ahead, FREE_D, SURE),
+        changeover=changeover(ahead, runs_out_d) if backup else None,
+    )
+
+
+def allowance(ahead: Ahead, days: int, risk: float) -> Allowance | None:
+    """The most that may be drawn a day for `days`, with a chance of running out of at most `risk`.
+
+    Spread over draws and hours as the demand is; reserves and the pump's limits are left out: it
+    is the water that is asked. None where nobody wants water in these days.
+    """
+    hours = days * 24
+    demand = ahead.drivers.demand_l[:hours]
+    wanted_l_day = float(demand.sum()) / days
+    if wanted_l_day == 0.0:
+        return None
+    plan = ahead.plan._replace(
+        draw_floor_l=ahead.plan.dead_l[ahead.plan.draw_tank], draw_pumped=np.zeros_like(ahead.plan.draw_pumped)
+    )
+    freely = ahead._replace(plan=plan)
+
+    def chance(l_day: float) -> float:
+        return float(np.mean(np.isfinite(freely.runs_out_h(hours, demand * (l_day / wanted_l_day)))))
+
+    # A member that runs out at one draw runs out at any larger one, so the chance never falls.
+    low, high = 0.0, _most_l(ahead, hours, risk) / days
+    low_chance = chance(low)
+    if low_chance > risk:
+        return Allowance(0.0, days, low_chance, risk)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        if (found := chance(middle)) <= risk:
+            low, low_chance = middle, found
+        else:
+            high = middle
+    return Allowance(round(low, 1), days, low_chance, risk)
+
+
+def _most_l(ahead: Ahead, hours: int, risk: float) -> float:
+    """A draw in all that more members than `risk` allows cannot feed, even if no drop were lost. [L]"""
+    plan, drivers = ahead.plan, ahead.drivers
+    usable_l = np.maximum(0.0, ahead.state.volume_l - plan.dead_l[:, None]).sum(axis=0)
+    roofs_m2 = (plan.roof_area_m2[:, None] * drivers.coefficient).sum(axis=0)
+    water_l = np.sort(usable_l + roofs_m2 * drivers.rain_mm[:hours].sum(axis=0))
+    return float(water_l[min(int(risk * len(water_l)), len(water_l) - 1)])
+
+
+def free_water(ahead: Ahead, days: int, sure: float) -> FreeWater:
+    """Litres that spill within `days` with a chance of at least `sure`, and may be drawn now at no loss.
+
+    A member that runs out before it spills has nothing free, and nobody can draw now what is not there.
+    """
+    plan = ahead.plan
+    trace = run(plan, hours_of(ahead.drivers, 0, days * 24), copied(ahead.state))
+    ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
+    feeds = ahead.feeds or list(range(len(plan.dead_l)))
+    spill_l = trace.spill_l[ends].sum(axis=0)
+    lasts = trace.runs_out_h[feeds].min(axis=0) > trace.overflows_h[ends].min(axis=0)
+    usable_l = np.maximum(0.0, ahead.state.volume_l - plan.dead_l[:, None])[feeds].sum(axis=0)
+    free_l = np.where(lasts, np.minimum(spill_l, usable_l), 0.0)
+    amount = float(np.floor(quantiles(free_l, (1 - sure,))[0]))
+    return FreeWater(amount, days, float(np.mean(free_l >= max(amount, 1.0))))
+
+
+def changeover(ahead: Ahead, runs_out_d: Floats) -> Changeover:
+    """The day by which the backup should be open, and by which it may be closed again.
+
+    Opened: when the chance of having run out reaches OPEN_RISK. Closed: on the first day from which
+    rain water, not drawn until then, feeds everybody for CLOSE_D days but for a chance of CLOSE_RISK.
+    """
+    point = float(quantiles(runs_out_d, (OPEN_RISK,))[0])
+    opens = np.isfinite(point)
+    open_chance = float(np.mean(runs_out_d <= point if opens else np.isfinite(runs_out_d)))
+    plan, drivers, state = ahead.plan, ahead.drivers, copied(ahead.state)
+    undrawn = drivers._replace(demand_l=np.zeros_like(drivers.demand_l))
+    close_after_d, close_chance = None, 1.0
+    for day in range(len(drivers.rain_mm) // 24 - CLOSE_D + 1):
+        if day > 0:
+            run(plan, hours_of(undrawn, 24 * (day - 1), 24 * day), state)
+        later = Ahead(plan, hours_of(drivers, 24 * day, 24 * (day + CLOSE_D)), state)
+        close_chance = float(np.mean(np.isfinite(later.runs_out_h(24 * CLOSE_D))))
+        if close_chance <= CLOSE_RISK:
+            close_after_d = day
+            break
+    return Changeover(round(point, 2) if opens else None, open_chance, close_after_d, close_chance)
