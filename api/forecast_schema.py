@@ -58,6 +58,40 @@ class BatteryForecastOut(BaseModel):
     cutoff: PassageOut = Field(description="First time down to the voltage at which the pump is cut off.")
 
 
+class AllowanceOut(BaseModel):
+    """The most that may be drawn a day."""
+
+    allowance_l_day: float = Field(description="Litres a day, from all draws together. [L/d]", examples=[95.0])
+    days: int = Field(description="For so many days. [d]", examples=[14])
+    chance: float = Field(description="Probability of running out at that draw. [1]", examples=[0.04])
+    risk: float = Field(description="The probability that must not be passed. [1]", examples=[0.05])
+
+
+class FreeWaterOut(BaseModel):
+    """Water that will spill anyway and may be used now at no loss."""
+
+    free_l: float = Field(description="Litres; 0: too unsure. [L]", examples=[350.0])
+    days: int = Field(description="Within so many days. [d]", examples=[7])
+    chance: float = Field(description="Probability that at least so much of it spills. [1]", examples=[0.9])
+
+
+class ChangeoverOut(BaseModel):
+    """When the backup supply should be open, and may be closed. Days count from `issued`."""
+
+    open_by_d: float | None = Field(description="Open by this day; null: no need in sight. [d]", examples=[8.5])
+    open_chance: float = Field(description="Probability that rain water has run out by then. [1]", examples=[0.1])
+    close_after_d: int | None = Field(description="May be closed; 0: now; null: not yet. [d]", examples=[3])
+    close_chance: float = Field(description="Probability that it then runs out within a week. [1]", examples=[0.08])
+
+
+class DecisionsOut(BaseModel):
+    """What the forecast means for those who draw. People decide and people turn the valves."""
+
+    allowance: AllowanceOut | None = Field(description="null: nobody wants water in these days.")
+    free_water: FreeWaterOut = Field(description="What may be used now at no loss.")
+    changeover: ChangeoverOut | None = Field(description="null: the site has no backup.")
+
+
 class InputOut(BaseModel):
     """Something the forecast was made from."""
 
@@ -89,6 +123,7 @@ class ForecastOut(BaseModel):
         description="Mean litres a day wanted over the first seven days. [L/d]", examples=[70.0]
     )
     battery: BatteryForecastOut | None = Field(description="The battery; null: the site has none.")
+    decisions: DecisionsOut | None = Field(None, description="Advice; null: the forecast was made without.")
     reasons: list[str] = Field(description="The main reasons, as sentences.")
     unknown: list[str] = Field(description="What the forecast does not know, as sentences.")
 

@@ -1,0 +1,57 @@
+"""What the site's page advises, and that old advice looks old."""
+
+from __future__ import annotations
+
+import pytest
+
+from forecast.result import Allowance, Changeover, Decisions, FreeWater
+from ingest.store.records import Records
+from tests.api.conftest import Client
+from tests.api.fakes import Clock, forecast_of, put
+
+PAGE = "/sites/skerrow-head"
+FREE = FreeWater(350.0, 7, 0.92)
+ALLOWED = Allowance(95.0, 14, 0.04, 0.05)
+OPEN = Changeover(8.5, 0.1, 3, 0.08)
+
+
+def text(client: Client) -> str:
+    page: str = client.get(PAGE).text
+    return page.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_advice_in_words(client: Client, records: Records) -> None:
+    put(records, forecast_of(decisions=Decisions(ALLOWED, FREE, OPEN)))
+    page = text(client)
+    assert "Up to 95 L a day may be drawn for 14 days: then about 4 chances in 100 that rain water runs out" in page
+    assert "350 L will run over within 7 days anyway (about 9 chances in 10)" in page
+    assert "Open the borehole by Fri 4 December: about 1 chance in 10 that rain water has run out by then." in page
+    assert "it may be closed from Sat 28 November" in page
+    answer = client.get("/api/v1/sites/skerrow-head/forecast").json()["decisions"]
+    assert answer["allowance"] == {"allowance_l_day": 95.0, "days": 14, "chance": 0.04, "risk": 0.05}
+
+
+@pytest.mark.parametrize(
+    ("decisions", "said", "not_said"),
+    [
+        (Decisions(Allowance(0.0, 14, 0.3, 0.05), FREE, None), "Save water: even if nobody draws", "Open the"),
+        (Decisions(None, FreeWater(0.0, 7, 0.1), Changeover(None, 0.02, 0, 0.01)), "No need to open", "a day may be drawn"),
+        (Decisions(None, FREE, Changeover(0.4, 0.6, None, 0.7)), "Open the borehole now", "may be closed"),
+    ],
+)
+def test_each_case_has_its_sentence(
+    client: Client, records: Records, decisions: Decisions, said: str, not_said: str
+) -> None:
+    put(records, forecast_of(decisions=decisions))
+    page = text(client)
+    assert said in page
+    assert not_said not in page
+
+
+def test_no_advice_without_decisions_and_old_advice_is_stale(client: Client, records: Records, clock: Clock) -> None:
+    put(records, forecast_of())
+    assert "<h2>Advice" not in text(client)
+    put(records, forecast_of(issued_ms=clock.now_ms, decisions=Decisions(ALLOWED, FREE, OPEN)))
+    clock.now_ms += 4 * 3_600_000
+    advised = text(client).split("<h2>Advice")[1].split("<h2>")[0]
+    assert advised.count("◌ Stale") == 4
