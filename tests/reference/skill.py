@@ -1,9 +1,9 @@
 """The forecast's skill and honesty on real rain: the pooled table over seven records, beside what is wanted.
 
 A made-up house stands under each record: a roof of 60 m², a tank that holds twenty days of use,
-and a use of 40 % of what the roof yields in the mean, so that it runs dry in dry seasons only.
+and a use of a third of what the roof yields in the mean, so that it runs dry in dry seasons only.
 
-    .venv/bin/python -m tests.reference.skill [--short] [--json] [--share 0.4] [--out DIR]
+    .venv/bin/python -m tests.reference.skill [--short] [--json] [--share 0.33] [--out DIR]
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from tests.reference.rain_records import all_records
 ROOF_M2: Final = 60.0
 STORE_D: Final = 20
 COEFFICIENT: Final = 0.85
-SHARE: Final = 0.4
+SHARE: Final = 1 / 3
 IDEAL: Final = "ideal outlook"
 #: Days between two issues, and members, of the whole table and of the short form.
 WHOLE: Final = (5, 100)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -231,3 +232,14 @@ def test_an_outlook_with_300_past_days_is_corrected_by_them(
     assert plain.rain_mm[hours].sum(axis=0).mean() == pytest.approx(19.2, rel=0.05)
     assert corrected.rain_mm[hours].sum(axis=0).mean() == pytest.approx(9.6, rel=0.15)
     assert any("corrected by its own past here, 320 cases" in note for note in corrected.notes)
+
+
+def test_the_season_is_that_of_weeks_as_dry_as_the_last_days(skerrow_head: Site) -> None:
+    hours = np.arange(6 * 365 * 24)
+    spells = RainRecord(from_rfc3339("2019-01-01T00:00:00Z"), hours // 240 % 2 * 0.5, "spells")
+    dry = replace(facts(), rain_mm=np.zeros(PAST_H + 1))
+    rng = np.random.default_rng(9)
+    for known, least, most in ((facts(), 4.0, 8.0), (dry, 0.0, 3.0)):
+        season = choose_outlook(skerrow_head, known, spells, timeline(known), 100, rng)
+        tomorrow_mm = season.rain_mm[PAST_H : PAST_H + 24].sum(axis=0).mean()
+        assert least < tomorrow_mm < most

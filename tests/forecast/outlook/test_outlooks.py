@@ -120,3 +120,34 @@ def test_monthly_means_are_met_in_the_mean_with_a_real_spread() -> None:
 def test_a_window_beyond_the_record_is_unknown_not_dry() -> None:
     record = RainRecord(START_MS, np.ones(10), "short")
     assert np.isnan(record.window(START_MS - 2 * HOUR_MS, 4)).tolist() == [True, True, False, False]
+
+
+def spells(count: int) -> RainRecord:
+    """Ten dry days, then ten wet ones, over and over, in step with no year."""
+    days = np.arange(count * 365) // 10 % 2
+    return RainRecord(START_MS, np.repeat(days * 0.5, 24), "spells")
+
+
+def test_windows_like_the_last_days_are_drawn_more_often() -> None:
+    start_ms, past_h = from_rfc3339("2023-06-01T06:00:00Z"), 14 * 24
+
+    def tomorrow(measured_mm: np.ndarray[tuple[int], np.dtype[np.float64]] | None) -> float:
+        rng = np.random.default_rng(1)
+        outlook = history_outlook(spells(8), start_ms, 30 * 24, 100, rng, measured_mm=measured_mm)
+        return float(outlook.rain_mm[past_h : past_h + 24].sum(axis=0).mean())
+
+    assert tomorrow(None) == pytest.approx(6.0, abs=0.5)
+    assert tomorrow(np.zeros(past_h)) < 3.0
+    assert tomorrow(np.full(past_h, 0.5)) > 9.0
+    # What was not measured is neither wet nor dry.
+    assert tomorrow(np.full(past_h, np.nan)) == tomorrow(None)
+
+
+def test_one_day_like_no_other_does_not_leave_one_window_alone() -> None:
+    start_ms, past_h = from_rfc3339("2023-06-01T06:00:00Z"), 14 * 24
+    deluge = np.zeros(past_h)
+    deluge[-24:] = 40.0
+    outlook = history_outlook(
+        spells(8), start_ms, 30 * 24, 100, np.random.default_rng(1), measured_mm=deluge
+    )  # fmt: skip
+    assert outlook.distinct > 30

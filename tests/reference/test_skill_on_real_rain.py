@@ -1,0 +1,74 @@
+"""The short form of `tests.reference.skill`: fewer issues, so the bounds are a little wider than those wanted."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from forecast.backtest import MEAN_RAIN, NAIVE, PLAIN, backtest
+from forecast.rivals import BOOSTED, boosted
+from forecast.score import crps
+from forecast.skill import EMPTY, LEVEL, OVERFLOW, Skill, skill
+from tests.reference.rain_records import all_records, fulda
+from tests.reference.skill import FEWEST_IN_TENTH, IDEAL, all_cases, house
+
+EVERY_D, MEMBERS = 40, 50
+
+
+@cache
+def tables() -> Skill:
+    return skill(all_cases(all_records(), EVERY_D, MEMBERS, rival=False))
+
+
+def test_seven_records_of_several_climates_are_what_they_are_said_to_be() -> None:
+    # Means a year, 555, 839 and 1106 mm: computed from the files with pandas alone.
+    yearly = {record.name: float(np.nanmean(record.rain_mm)) * 8766 for record in all_records()}
+    assert len(yearly) == 7
+    assert yearly["Schwingbach"] == pytest.approx(555, abs=2)
+    assert yearly["Fulda"] == pytest.approx(839, abs=2)
+    assert yearly["Seattle"] == pytest.approx(1106, abs=2)
+
+
+@pytest.mark.parametrize(
+    ("what", "way", "most"),
+    [
+        (LEVEL[1], PLAIN, 0.98), (LEVEL[3], NAIVE, 0.70), (LEVEL[7], NAIVE, 0.53), (LEVEL[14], NAIVE, 0.42),
+        (EMPTY, NAIVE, 0.40), (LEVEL[3], MEAN_RAIN, 0.62), (EMPTY, MEAN_RAIN, 0.75), (OVERFLOW, MEAN_RAIN, 0.65),
+    ],
+)  # fmt: skip
+def test_ours_beats_what_is_done_on_paper(what: str, way: str, most: float) -> None:
+    assert tables().ratio(what, way) <= most
+
+
+def test_an_ideal_outlook_makes_day_3_better_by_a_third() -> None:
+    assert 1 / tables().ratio(LEVEL[3], IDEAL) <= 0.70
+
+
+def test_the_bands_hold_what_they_say() -> None:
+    for held in tables().held:
+        assert 0.86 <= held.held_90 <= 0.95, held
+        assert 0.44 <= held.held_50 <= 0.56, held
+
+
+def test_chances_of_running_out_come_true_as_often_as_they_say() -> None:
+    full = [tenth for tenth in tables().reliability if tenth.cases >= FEWEST_IN_TENTH]
+    assert len(full) >= 8
+    # Sixteen days of one issue are hardly independent: a tenth of 400 cases holds some 60 of them.
+    assert np.mean([abs(tenth.came - tenth.said) for tenth in full]) <= 0.07
+
+
+def test_ours_beats_boosted_quantiles_at_every_lead() -> None:
+    cases = backtest(house(fulda()), fulda(), every_d=10)
+    learnt = boosted(cases)
+    assert learnt is not None
+    with_rival = cases.adding(BOOSTED, learnt)
+    for place, lead in enumerate(LEVEL):
+        assert skill([with_rival]).ratio(LEVEL[lead], BOOSTED) < 1.0
+        # A rival worth the name is better than the naive sum.
+        came = cases.came.volume_l[:, place, 0]
+        assert (
+            crps(learnt.volume_l[:, place], came).mean()
+            < 0.95 * crps(cases.said[NAIVE].volume_l[:, place], came).mean()
+        )
