@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from io import BytesIO
 from typing import Any, Final, NamedTuple
 
 import cbor2
@@ -115,9 +116,13 @@ def channel_of(sensor: Sensor) -> Channel:
 def decode_json(payload: bytes) -> Pack:
     """Records of a SenML JSON pack. Raises PayloadError when it is none."""
     try:
+        if not payload.isascii():
+            payload.decode()  # the decoder passes over what stands in a field that it does not know
         # An escape may hide a label's last letter; both signs are rare, and the slow way is right.
         if b'_"' not in payload and b"\\" not in payload:
             return _records.decode(payload)
+    except UnicodeDecodeError as error:
+        raise PayloadError(f"not JSON ({_words(error)}): send a SenML pack, [{{...}}, ...], in UTF-8") from None
     except _UNREADABLE:
         pass
     try:
@@ -129,10 +134,13 @@ def decode_json(payload: bytes) -> Pack:
 
 def decode_cbor(payload: bytes) -> Pack:
     """Records of a SenML CBOR pack, integer labels of section 6. Raises PayloadError when it is none."""
+    stream = BytesIO(payload)
     try:
-        pack = cbor2.loads(payload)
+        pack = cbor2.load(stream)
     except (cbor2.CBORError, RecursionError, ValueError, OverflowError, MemoryError) as error:
         raise PayloadError(f"not CBOR ({_words(error)}): send a SenML pack with the labels of RFC 8428") from None
+    if stream.tell() < len(payload):
+        raise PayloadError(f"{len(payload) - stream.tell()} bytes after the end of the pack: send one pack a message")
     if isinstance(pack, list):
         pack = [_relabelled(entry) for entry in pack]
     return _one_by_one(pack)

@@ -98,6 +98,13 @@ def test_two_arrivals_of_one_millisecond_are_two_readings(decoder: Decoder) -> N
     assert times == [NOW, NOW + 1, NOW + 2]
 
 
+def test_arrivals_follow_a_clock_that_was_set_back_by_more_than_clocks_differ(decoder: Decoder) -> None:
+    topic, payload = "ullage/skerrow-head/post-1/senml", b'[{"n":"level","u":"m","v":1.0}]'
+    moments = (NOW, NOW + 3_600_000, NOW + 3_540_000, NOW + 1000, NOW + 1000)
+    arrivals = [decoder.decode(topic, payload, moment).readings[0].time_ms for moment in moments]
+    assert arrivals == [NOW, NOW + 3_600_000, NOW + 3_600_001, NOW + 1000, NOW + 1001]
+
+
 def test_a_thousand_faults_become_few_rejects(decoder: Decoder) -> None:
     topic = "ullage/skerrow-head/post-1/senml"
     same = json.dumps([{"n": "depth", "u": "m", "v": 1}] * 1000).encode()

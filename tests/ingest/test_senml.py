@@ -217,6 +217,18 @@ def test_what_is_no_pack_is_kept_whole_with_the_reason(decoder: Decoder, payload
     assert "send" in reject.reason
 
 
+def test_what_is_hidden_behind_a_pack_is_not_passed_over(decoder: Decoder) -> None:
+    pack = cbor2.dumps([{0: "level", 1: "m", 2: 1.0}])
+    decoded = decoder.decode(TOPIC + "-cbor", pack + pack, NOW)
+    assert decoded.readings == []
+    assert decoded.rejects[0].reason == f"{len(pack)} bytes after the end of the pack: send one pack a message"
+
+
+def test_text_that_is_none_in_an_unknown_field_is_seen(decoder: Decoder) -> None:
+    decoded = decoder.decode(TOPIC, b'[{"bn":"post-1/","b\xff":1}]', NOW)
+    assert decoded.rejects[0].reason.startswith("not JSON ('utf-8' codec")
+
+
 @given(payload=st.binary(max_size=64))
 @settings(max_examples=300, deadline=None)
 def test_no_bytes_raise(payload: bytes) -> None:
