@@ -7,8 +7,8 @@ import pandas as pd
 
 from forecast.model.balance import LEDGER, Drivers, blank_state, run
 from forecast.model.draw import demand_l
-from forecast.model.geometry import geometry_of
 from forecast.model.plan import plan_of
+from forecast.model.storage import storages_of
 from forecast.model.sun import drying_mm, extraterrestrial_mj_m2, panel_wh
 from forecast.outlook.record import RainRecord
 from ingest.errors import RecordFileError
@@ -23,7 +23,8 @@ def replay(site: Site, record: RainRecord, start_level_m: float, *, spill_first:
     """Run a site over a whole record from a level that every tank starts at.
 
     Hourly columns: time (start of the hour, RFC 3339), rain_mm, inflow_l, first_flush_l,
-    gutter_loss_l, drawn_l, spilled_l, leak_l, volume_l (all tanks, at the end of the hour).
+    gutter_loss_l, drawn_l, spilled_l, leak_l, evaporated_l, backup_l, volume_l (all tanks, at the
+    end of the hour).
     Raises RecordFileError on a record with unknown hours: they are not dry hours.
     """
     unknown = np.flatnonzero(np.isnan(record.rain_mm))
@@ -41,12 +42,12 @@ def replay(site: Site, record: RainRecord, start_level_m: float, *, spill_first:
         drying_mm=drying_mm(radiation),
         sun_wh=panel_wh(radiation, site.battery.panel_w if site.battery else 0.0)[:, None] * CLEARNESS,
         coefficient=np.array([[roof.runoff_coefficient] for roof in site.roof]),
-        leak_l_h=np.zeros((len(site.tank), 1)),
+        leak_l_h=np.zeros((len(plan.dead_l), 1)),
         demand_l=wanted,
         draw_day=day,
         draw_factor=np.ones((int(day[-1]) + 1, len(site.draw), 1)),
     )
-    volume = np.array([[float(geometry_of(tank).volume_l(start_level_m))] for tank in site.tank])
+    volume = np.array([[float(storage.geometry.volume_l(start_level_m))] for storage in storages_of(site)])
     state = blank_state(plan, 1, volume_l=np.minimum(volume, plan.capacity_l[:, None]))
     trace = run(plan, drivers, state, ledger=True, spill_first=spill_first)
     columns = {name: trace.ledger[row, :, 0] for row, name in enumerate(LEDGER)}
@@ -55,7 +56,7 @@ def replay(site: Site, record: RainRecord, start_level_m: float, *, spill_first:
             "time": [to_rfc3339(record.start_ms + hour * HOUR_MS) for hour in range(hours)],
             "rain_mm": record.rain_mm,
             **{name: columns[name] for name in ("inflow_l", "first_flush_l", "gutter_loss_l")},
-            **{name: columns[name] for name in ("drawn_l", "spilled_l", "leak_l")},
+            **{name: columns[name] for name in ("drawn_l", "spilled_l", "leak_l", "evaporated_l", "backup_l")},
             "volume_l": trace.volume_l[:, :, 0].sum(axis=1),
         }
     )

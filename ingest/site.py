@@ -5,29 +5,22 @@ Field names carry their units. A site is immutable; `ingest.sitefile` loads and 
 
 from __future__ import annotations
 
-import itertools
 from functools import cached_property
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, field_validator, model_validator
+from pydantic import AwareDatetime, Field, StringConstraints, field_validator, model_validator
 
+from ingest.part import Id, Month, NotNegative, Number, Part, Positive, TwelveMonths
 from ingest.reading import Quantity, quantity_of
+from ingest.tank import HorizontalCylinder, Rectangular, StrappingTable, Tank, VerticalCylinder
 from ingest.units import SENT_UNITS, scale_for
 
-Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
-Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
-NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
-Share = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
-Month = Annotated[int, Field(strict=True, ge=1, le=12)]
-TwelveMonths = Annotated[list[NotNegative], Field(min_length=12, max_length=12)]
-
-
-class Part(BaseModel):
-    """Whatever stands in a site file: unknown keys are refused, nothing changes later."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+#: Tanks have a file of their own and are used from here.
+__all__ = [
+    "Backup", "Battery", "Design", "Draw", "FirstFlush", "HorizontalCylinder", "Pump", "Rectangular", "Roof",
+    "Sensor", "Site", "StrappingTable", "Tank", "Upkeep", "VerticalCylinder",
+]  # fmt: skip
 
 
 class FirstFlush(Part):
@@ -61,73 +54,6 @@ class Roof(Part):
     first_flush: FirstFlush | None = None
 
 
-class _Tank(Part):
-    """What every tank has, whatever its shape.
-
-    outlet_height_m    below it lies dead storage, out of reach [m above the floor]
-    overflow_height_m  the brim: above it water leaves [m above the floor]
-    overflow_to        id of the next tank in series; absent: it leaves the site
-    low_l              when usable water is below this, somebody should know [L]
-    """
-
-    id: Id
-    outlet_height_m: NotNegative
-    overflow_height_m: Positive
-    overflow_to: Id | None = None
-    low_l: Positive | None = None
-
-    @model_validator(mode="after")
-    def _outlet_below_overflow(self) -> _Tank:
-        if self.outlet_height_m >= self.overflow_height_m:
-            raise ValueError("an outlet_height_m below the overflow_height_m")
-        return self
-
-
-class VerticalCylinder(_Tank):
-    shape: Literal["vertical_cylinder"]
-    diameter_m: Positive
-
-
-class HorizontalCylinder(_Tank):
-    shape: Literal["horizontal_cylinder"]
-    diameter_m: Positive
-    length_m: Positive
-
-    @model_validator(mode="after")
-    def _overflow_within(self) -> HorizontalCylinder:
-        if self.overflow_height_m > self.diameter_m:
-            raise ValueError("an overflow_height_m of at most the diameter_m")
-        return self
-
-
-class Rectangular(_Tank):
-    shape: Literal["rectangular"]
-    length_m: Positive
-    width_m: Positive
-
-
-class StrappingTable(_Tank):
-    """A tank of any shape, by measured pairs of level [m] and volume [L]."""
-
-    shape: Literal["strapping_table"]
-    levels_m: Annotated[list[NotNegative], Field(min_length=2)]
-    volumes_l: Annotated[list[NotNegative], Field(min_length=2)]
-
-    @model_validator(mode="after")
-    def _rising_and_long_enough(self) -> StrappingTable:
-        rising = all(
-            low < high for column in (self.levels_m, self.volumes_l) for low, high in itertools.pairwise(column)
-        )
-        if len(self.levels_m) != len(self.volumes_l) or not rising or self.levels_m[0] != 0:
-            raise ValueError("as many levels_m as volumes_l, both rising, the first level 0")
-        if self.overflow_height_m > self.levels_m[-1]:
-            raise ValueError("levels_m that reach up to the overflow_height_m")
-        return self
-
-
-Tank = Annotated[VerticalCylinder | HorizontalCylinder | Rectangular | StrappingTable, Field(discriminator="shape")]
-
-
 class Draw(Part):
     """Somebody or something that takes water.
 
@@ -156,10 +82,35 @@ class Draw(Part):
 
 
 class Backup(Part):
-    """The older supply that takes over. This service advises; people turn the valve."""
+    """The older supply that takes over. This service advises; people turn the valve.
+
+    One that works by itself feeds the draws directly, or pours into a tank, behind an air gap:
+    tank            id of that tank; with it the three below
+    opens_below_l   usable water of the tank below which it opens [L]
+    closes_above_l  usable water above which it closes [L]
+    flow_l_min      what it delivers while open [L/min]
+    """
 
     id: Id
     changeover: Literal["by hand", "by itself"]
+    tank: Id | None = None
+    opens_below_l: NotNegative | None = None
+    closes_above_l: Positive | None = None
+    flow_l_min: Positive | None = None
+
+    @model_validator(mode="after")
+    def _by_itself_into_a_tank(self) -> Backup:
+        keys = (self.tank, self.opens_below_l, self.closes_above_l, self.flow_l_min)
+        if any(key is not None for key in keys):
+            if self.changeover != "by itself":
+                raise ValueError(
+                    'tank, opens_below_l, closes_above_l and flow_l_min only with changeover = "by itself"'
+                )
+            if self.opens_below_l is None or self.closes_above_l is None or None in keys:
+                raise ValueError("tank, opens_below_l, closes_above_l and flow_l_min together, or none of them")
+            if self.opens_below_l >= self.closes_above_l:
+                raise ValueError("an opens_below_l below the closes_above_l")
+        return self
 
 
 class Pump(Part):
@@ -177,6 +128,8 @@ class Battery(Part):
     cutoff_v     below it the controller disconnects the pump [V]
     panel_w      rated power of the panel [W]
     standing_w   load that never stops: radio, logger [W]
+    tilt_deg     of the panel from the horizontal; absent: the latitude [degrees]
+    azimuth_deg  where it faces, from north over east; absent: towards the equator [degrees]
     """
 
     chemistry: Literal["flooded", "agm", "gel", "lifepo4"]
@@ -186,6 +139,8 @@ class Battery(Part):
     cutoff_v: Positive
     panel_w: Positive
     standing_w: NotNegative = 1.0
+    tilt_deg: Annotated[float, Field(strict=True, ge=0, le=90)] | None = None
+    azimuth_deg: Annotated[float, Field(strict=True, ge=0, lt=360)] | None = None
 
     @field_validator("nominal_v")
     @classmethod
@@ -265,7 +220,11 @@ class Upkeep(Part):
 
 
 class Site(Part):
-    """One small rainwater supply. latitude, longitude in degrees, north and east positive."""
+    """One small rainwater supply. latitude, longitude in degrees, north and east positive.
+
+    rain_peak_factor  how much harder it rains in the hardest part of a wet hour than in its mean;
+                      absent: learned from an hourly rain record, or 1, which hides what gutters lose
+    """
 
     id: Id
     name: Annotated[str, StringConstraints(min_length=1, max_length=80)]
@@ -273,15 +232,16 @@ class Site(Part):
     longitude: Annotated[float, Field(strict=True, ge=-180, le=180)]
     timezone: str
     commissioned: AwareDatetime | None = None
+    rain_peak_factor: Annotated[float, Field(strict=True, ge=1, le=30)] | None = None
     roof: Annotated[list[Roof], Field(min_length=1)]
     tank: Annotated[list[Tank], Field(min_length=1)]
-    draw: list[Draw] = []
+    draw: list[Draw] = Field(default_factory=list)
     backup: Backup | None = None
     pump: Pump | None = None
     battery: Battery | None = None
-    sensor: list[Sensor] = []
+    sensor: list[Sensor] = Field(default_factory=list)
     design: Design | None = None
-    upkeep: list[Upkeep] = []
+    upkeep: list[Upkeep] = Field(default_factory=list)
 
     @field_validator("timezone")
     @classmethod

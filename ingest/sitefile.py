@@ -17,7 +17,7 @@ from ingest.site import Site
 
 _PARTS_WITH_ID = ("roof", "tank", "draw", "upkeep")
 #: Which keys of which part name a tank.
-_NAMES_A_TANK = (("roof", "tank"), ("draw", "tank"), ("tank", "overflow_to"))
+_NAMES_A_TANK = (("roof", "tank"), ("draw", "tank"), ("tank", "overflow_to"), ("tank", "joined_with"))
 
 
 def load_site(path: Path) -> Site:
@@ -120,7 +120,10 @@ def _shown(value: object) -> str:
 
 def _cross_checks(data: Mapping[str, Any]) -> list[Problem]:
     """What no single part can know: names that point to each other."""
-    return [*_repeated_ids(data), *_unknown_tanks(data), *_series(data), *_sensors(data), *_pumped(data)]
+    return [
+        *_repeated_ids(data), *_unknown_tanks(data), *_series(data), *_joined(data), *_sensors(data), *_pumped(data),
+        *_backup(data),
+    ]  # fmt: skip
 
 
 def _tables(data: Mapping[str, Any], part: str) -> list[dict[str, Any]]:
@@ -163,6 +166,25 @@ def _series(data: Mapping[str, Any]) -> Iterator[Problem]:
             yield Problem(f'tank "{name}" overflow_to', repr(following), "a tank that stands further down in the file")
 
 
+def _joined(data: Mapping[str, Any]) -> Iterator[Problem]:
+    """Each tank of a group names the first of them; water that leaves a group does not come back to it."""
+    first: dict[str, str] = {}
+    for table in _tables(data, "tank"):
+        name, joined = table.get("id"), table.get("joined_with")
+        if not isinstance(name, str):
+            continue
+        if isinstance(joined, str) and first.get(joined) != joined:
+            expected = "a tank further up in the file that is itself joined with none"
+            yield Problem(f'tank "{name}" joined_with', repr(joined), expected)
+        first[name] = joined if isinstance(joined, str) else name
+    order = list(dict.fromkeys(first.values()))
+    for table in _tables(data, "tank"):
+        name, following = first.get(str(table.get("id"))), first.get(str(table.get("overflow_to")))
+        if name in order and following in order and order.index(following) <= order.index(name):
+            expected = "a tank that is not joined with this one, nor with one further up"
+            yield Problem(f'tank "{table["id"]}" overflow_to', repr(table["overflow_to"]), expected)
+
+
 def _sensors(data: Mapping[str, Any]) -> Iterator[Problem]:
     for table in _tables(data, "sensor"):
         measures = table.get("measures")
@@ -184,3 +206,10 @@ def _pumped(data: Mapping[str, Any]) -> Iterator[Problem]:
     for table in _tables(data, "draw"):
         if table.get("feed") == "pumped" and "pump" not in data:
             yield Problem(f'draw "{table.get("id")}" feed', "'pumped'", "a [pump] table with power_w and flow_l_min")
+
+
+def _backup(data: Mapping[str, Any]) -> Iterator[Problem]:
+    backup = data.get("backup")
+    named, tanks = backup.get("tank") if isinstance(backup, dict) else None, _ids(data, "tank")
+    if isinstance(named, str) and named not in tanks:
+        yield Problem("backup tank", repr(named), f"the id of a tank: {', '.join(tanks)}")

@@ -5,9 +5,9 @@ a time. numba compiles it; with NUMBA_DISABLE_JIT=1 the same text runs as plain 
 
 Each hour, for each tank in the order the water passes them (volumes in litre, Δt = 1 h):
 
-    a = V + inflow + what the tank above spilled
+    a = V + inflow + what the tank above spilled + what a backup pours in by itself
     u = min(D, max(0, a − floor))        for each draw in turn; a pumped one needs charge
-    V = a − Σu − leak, and what exceeds the capacity runs over
+    V = a − Σu − leak − evaporation, and what exceeds the capacity runs over
 
 This is the yield-before-spillage rule of Jenkins et al. 1978 (see Fewkes 1999); with
 `spill_first` the overflow leaves before anybody draws: yield after spillage, the pessimistic bound.
@@ -22,13 +22,18 @@ import numpy.typing as npt
 from numba import njit
 
 from forecast.model.plan import NOWHERE, Floats, Integers, Plan
+from forecast.model.sun import EVAPORATION_TO_DRYING
 from forecast.model.wetness import dry_hours, first_flush, through_gutter, wet_roof
 
 #: Columns of the ledger, all in litre an hour; `spilled_l` is what leaves the site.
-LEDGER: Final = ("gutter_loss_l", "first_flush_l", "inflow_l", "drawn_l", "spilled_l", "leak_l")
-GUTTER_LOSS, FIRST_FLUSH, INFLOW, DRAWN, SPILLED, LEAK = range(len(LEDGER))
+LEDGER: Final = (
+    "gutter_loss_l", "first_flush_l", "inflow_l", "drawn_l", "spilled_l", "leak_l", "evaporated_l", "backup_l",
+)  # fmt: skip
+GUTTER_LOSS, FIRST_FLUSH, INFLOW, DRAWN, SPILLED, LEAK, EVAPORATED, BACKUP = range(len(LEDGER))
 #: A tank counts as empty within this much of dead storage. [L]
 _EMPTY_L: Final = 1e-9
+#: A battery counts as cut off within this much of it. [Wh]
+_EMPTY_WH: Final = 1e-9
 #: In place of a zero to divide by.
 _TINY: Final = 1e-300
 
@@ -41,6 +46,7 @@ class Drivers(NamedTuple):
     demand_l     [H, D]    wanted in the mean
     draw_day     [H]       which day of `draw_factor` an hour belongs to
     draw_factor  [N, D, M] how much more or less than the mean is wanted
+    emptied      [H, R]    1 where the first-flush chamber was emptied by hand; or [0, 0]: none was
     """
 
     rain_mm: Floats
@@ -51,12 +57,25 @@ class Drivers(NamedTuple):
     demand_l: Floats
     draw_day: Integers
     draw_factor: Floats
+    emptied: Floats = np.zeros((0, 0))
+
+    def between(self, begin: int, end: int) -> Drivers:
+        """The drivers of the hours `[begin, end)`."""
+        return self._replace(
+            rain_mm=self.rain_mm[begin:end],
+            drying_mm=self.drying_mm[begin:end],
+            sun_wh=self.sun_wh[begin:end],
+            demand_l=self.demand_l[begin:end],
+            draw_day=self.draw_day[begin:end],
+            emptied=self.emptied[begin:end],
+        )
 
 
 class State(NamedTuple):
     """Everything the next hour depends on; `advance` changes it in place.
 
     wet_mm, flush_l, dry_h [R, M]; volume_l [T, M]; charge_wh [M]
+    backup_open [M]  1 where a backup that works by itself is open
     """
 
     wet_mm: Floats
@@ -64,15 +83,17 @@ class State(NamedTuple):
     dry_h: Floats
     volume_l: Floats
     charge_wh: Floats
+    backup_open: Floats
 
 
 class Trace(NamedTuple):
     """What came of it; passages in hours from the first, infinite where nothing happened.
 
     volume_l [H, T, M], charge_wh [H, M]     at the end of each hour
-    runs_out_h, overflows_h [T, M], cutoff_h [M]
+    runs_out_h [T, M]   to dead storage, or to where a backup opens by itself: the rain water is used up
+    overflows_h [T, M], cutoff_h [M]
     spill_l, spill_peak_l_h [T, M]           over the brim, in all and in the worst hour
-    ledger [6, H, M], or [0, 0, 0] where nobody asked; columns as in LEDGER
+    ledger [8, H, M], or [0, 0, 0] where nobody asked; columns as in LEDGER
     """
 
     volume_l: Floats
@@ -101,6 +122,7 @@ def blank_state(
         charge_wh=np.broadcast_to(
             np.asarray(plan.battery_wh if charge_wh is None else charge_wh, dtype=np.float64), (members,)
         ).copy(),
+        backup_open=np.zeros(members),
     )
 
 
@@ -132,23 +154,29 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     """
     rain_mm, sun_wh, coefficient, factor = drivers.rain_mm, drivers.sun_wh, drivers.coefficient, drivers.draw_factor
     wet_mm, held_l, dry_h = state.wet_mm, state.flush_l, state.dry_h
-    volume_l, charge_wh, leak_l_h = state.volume_l, state.charge_wh, drivers.leak_l_h
+    volume_l, charge_wh, leak_l_h, backup_open = state.volume_l, state.charge_wh, drivers.leak_l_h, state.backup_open
     traced_l, traced_wh, ledger = trace.volume_l, trace.charge_wh, trace.ledger
     runs_out_h, overflows_h, cutoff_h = trace.runs_out_h, trace.overflows_h, trace.cutoff_h
     spilled_l, peak_l = trace.spill_l, trace.spill_peak_l_h
     tanks, draws, members = len(plan.dead_l), len(plan.draw_tank), rain_mm.shape[1]
-    keep = len(ledger) > 0
+    keep, emptied = len(ledger) > 0, len(drivers.emptied) > 0
+    pump_l_wh, pump_wh_l = plan.pump_l_h / max(plan.pump_w, _TINY), plan.pump_w / plan.pump_l_h
+    cutoff_wh, efficiency, standing_wh = plan.cutoff_wh, plan.charge_efficiency, plan.standing_w
     inflow_l = np.empty((tanks, members))
-    flow_l, before_l, fall_l, pumped_l = np.empty(members), np.empty(members), np.empty(members), np.empty(members)
+    flow_l, before_l, fall_l = np.empty(members), np.empty(members), np.empty(members)
+    pumped_l, wanted_l = np.empty(members), np.empty(members)
 
     for h in range(rain_mm.shape[0]):
         inflow_l[:] = 0.0
         pumped_l[:] = 0.0
+        wanted_l[:] = 0.0
 
         for r in range(len(plan.roof_tank)):
             tank, area_m2, gutter_l = plan.roof_tank[r], plan.roof_area_m2[r], plan.gutter_l_h[r]
             hold_mm, drying_mm = plan.wetting_loss_mm[r], drivers.drying_mm[h]
             flush_l, drip_l, empties_h = plan.flush_volume_l[r], plan.flush_drip_l_h[r], plan.flush_dry_h[r]
+            if emptied and drivers.emptied[h, r] > 0.0:
+                empties_h = 0.0
             for m in range(members):
                 runoff_mm, wet_mm[r, m] = wet_roof(rain_mm[h, m], wet_mm[r, m], hold_mm, drying_mm)
                 flow_l[m] = runoff_mm * area_m2 * coefficient[r, m]
@@ -169,10 +197,28 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
 
         for t in range(tanks):
             dead_l, capacity_l, following = plan.dead_l[t], plan.capacity_l[t], plan.tank_next[t]
+            open_m2, used_up_l = plan.open_m2[t], plan.used_up_l[t]
+            evaporation_l = EVAPORATION_TO_DRYING * drivers.drying_mm[h] * open_m2
+            if open_m2 > 0.0:
+                for m in range(members):
+                    inflow_l[t, m] += rain_mm[h, m] * open_m2
+                if keep:
+                    for m in range(members):
+                        ledger[INFLOW, h, m] += rain_mm[h, m] * open_m2
             for m in range(members):
                 before_l[m] = volume_l[t, m]
                 volume_l[t, m] += inflow_l[t, m]
                 fall_l[m] = -inflow_l[t, m]
+            if plan.backup_tank == t:
+                for m in range(members):
+                    shut = 0.0 if before_l[m] >= plan.backup_above_l else backup_open[m]
+                    backup_open[m] = 1.0 if before_l[m] < plan.backup_below_l else shut
+                    flow_l[m] = backup_open[m] * max(0.0, min(plan.backup_l_h, plan.backup_above_l - before_l[m]))
+                    volume_l[t, m] += flow_l[m]
+                    fall_l[m] -= flow_l[m]
+                if keep:
+                    for m in range(members):
+                        ledger[BACKUP, h, m] += flow_l[m]
             for turn in range(2):  # the spill comes after the draws, or before them
                 if spill_first == (turn == 0):
                     for m in range(members):
@@ -198,9 +244,13 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                         continue
                     if plan.draw_pumped[d] == 1:
                         for m in range(members):
-                            able_l = plan.pump_l_h - pumped_l[m] if charge_wh[m] > plan.cutoff_wh else 0.0
-                            flow_l[m] = min(demand_l * factor[day, d, m], able_l)
-                            pumped_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                            water_l = max(0.0, volume_l[t, m] - floor_l)
+                            flow_l[m] = min(demand_l * factor[day, d, m], plan.pump_l_h - wanted_l[m])
+                            wanted_l[m] += min(flow_l[m], water_l)
+                            spare_wh = charge_wh[m] - cutoff_wh + efficiency * sun_wh[h, m] - standing_wh
+                            able_l = max(0.0, min(plan.pump_l_h, spare_wh * pump_l_wh) - pumped_l[m])
+                            flow_l[m] = min(flow_l[m], able_l)
+                            pumped_l[m] += min(flow_l[m], water_l)
                     else:
                         for m in range(members):
                             flow_l[m] = demand_l * factor[day, d, m]
@@ -215,23 +265,25 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                         fall_l[m] += flow_l[m] - reserved * (flow_l[m] - used_l)
                 if keep:
                     for m in range(members):
-                        ledger[LEAK, h, m] += min(leak_l_h[t, m], volume_l[t, m])
+                        leaked_l = min(leak_l_h[t, m], volume_l[t, m])
+                        ledger[LEAK, h, m] += leaked_l
+                        ledger[EVAPORATED, h, m] += min(evaporation_l, volume_l[t, m] - leaked_l)
                 for m in range(members):
-                    volume_l[t, m] = max(0.0, volume_l[t, m] - leak_l_h[t, m])
-                    fall_l[m] += leak_l_h[t, m]
+                    lost_l = leak_l_h[t, m] + evaporation_l
+                    volume_l[t, m] = max(0.0, volume_l[t, m] - lost_l)
+                    fall_l[m] += lost_l
 
             for m in range(members):
-                share = min(1.0, max(0.0, before_l[m] - dead_l) / max(fall_l[m], _TINY))
-                first_h = h + share if volume_l[t, m] <= dead_l + _EMPTY_L else np.inf
+                share = min(1.0, max(0.0, before_l[m] - used_up_l) / max(fall_l[m], _TINY))
+                first_h = h + share if volume_l[t, m] <= used_up_l + _EMPTY_L else np.inf
                 runs_out_h[t, m] = min(runs_out_h[t, m], first_h)
                 traced_l[h, t, m] = volume_l[t, m]
 
+        # What the pump would have needed dates the cut-off; what it got is taken from the battery.
         for m in range(members):
-            change_wh = (
-                plan.charge_efficiency * sun_wh[h, m] - plan.standing_w - plan.pump_w * pumped_l[m] / plan.pump_l_h
-            )
-            share = max(0.0, charge_wh[m] - plan.cutoff_wh) / max(-change_wh, _TINY)
-            charge_wh[m] = max(0.0, min(plan.battery_wh, charge_wh[m] + change_wh))
-            first_h = h + min(1.0, share) if charge_wh[m] <= plan.cutoff_wh else np.inf
+            gain_wh = efficiency * sun_wh[h, m] - standing_wh
+            above_wh, fall_wh = max(0.0, charge_wh[m] - cutoff_wh), wanted_l[m] * pump_wh_l - gain_wh
+            charge_wh[m] = max(0.0, min(plan.battery_wh, charge_wh[m] + gain_wh - pumped_l[m] * pump_wh_l))
+            first_h = h + min(1.0, above_wh / max(fall_wh, _TINY)) if charge_wh[m] <= cutoff_wh + _EMPTY_WH else np.inf
             cutoff_h[m] = min(cutoff_h[m], first_h)
             traced_wh[h, m] = charge_wh[m]

@@ -24,6 +24,11 @@ _LATENT_HEAT_MJ_KG: Final = 2.45
 PANEL_PERFORMANCE: Final = 0.75
 #: Share of the sun's energy that goes into drying a wet roof (common practice, no source).
 DRYING_SHARE: Final = 0.3
+#: Open water evaporates 0.53 of the depth that global radiation could (Abtew 1996, Water Resources
+#: Bulletin 32, from memory), and about half of the sun above the atmosphere is global radiation.
+EVAPORATION_SHARE: Final = 0.53 * 0.5
+#: Depth that open water loses over the depth by which a wet roof dries.
+EVAPORATION_TO_DRYING: Final = EVAPORATION_SHARE / DRYING_SHARE
 
 
 def extraterrestrial_mj_m2(latitude: float, longitude: float, start_ms: int, hours: int) -> Floats:

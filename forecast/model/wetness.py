@@ -25,7 +25,8 @@ def wet_roof(rain_mm: float, wet_mm: float, wetting_loss_mm: float, drying_mm: f
 def through_gutter(caught_l: float, capacity_l: float) -> float:
     """What the gutter passes on in an hour; the rest goes over its side. [L]
 
-    An hourly mean hides the peaks within the hour, so this understates what is lost.
+    An hourly mean hides the peaks within the hour. The plan therefore divides the capacity by a peak
+    factor, as if the hour's rain fell in that share of the hour; with a factor of 1 losses are understated.
     """
     return min(caught_l, capacity_l)
 

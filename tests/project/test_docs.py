@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 import forecast.result
 import ingest.site
+import ingest.tank
 from api.cli import app
 from forecast.model.balance import Drivers, State, Trace
 from forecast.model.plan import Plan
@@ -36,7 +37,7 @@ def fields() -> set[str]:
     """Names of all fields of the site file, the forecast and the model that carry a unit."""
     names: set[str] = set()
     for _, kind in inspect.getmembers(ingest.site, inspect.isclass):
-        if issubclass(kind, BaseModel) and kind.__module__ == ingest.site.__name__:
+        if issubclass(kind, BaseModel) and kind.__module__ in (ingest.site.__name__, ingest.tank.__name__):
             names |= set(kind.model_fields)
     for _, kind in inspect.getmembers(forecast.result, inspect.isclass):
         if issubclass(kind, msgspec.Struct) and kind.__module__ == forecast.result.__name__:

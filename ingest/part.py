@@ -1,0 +1,21 @@
+"""What every part of a site file is made of: numbers with their bounds, ids, and no surprises."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+Share = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
+Month = Annotated[int, Field(strict=True, ge=1, le=12)]
+TwelveMonths = Annotated[list[NotNegative], Field(min_length=12, max_length=12)]
+
+
+class Part(BaseModel):
+    """Whatever stands in a site file: unknown keys are refused, nothing changes later."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
