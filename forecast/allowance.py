@@ -62,6 +62,7 @@ def hours_of(drivers: Drivers, begin: int, end: int) -> Drivers:
         sun_wh=drivers.sun_wh[begin:end],
         demand_l=drivers.demand_l[begin:end],
         draw_day=drivers.draw_day[begin:end],
+        emptied=drivers.emptied[begin:end],
     )
 
 

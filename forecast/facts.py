@@ -59,6 +59,7 @@ class Facts:
     levels      by tank id; a tank without a usable level is absent
     rain_mm     measured rain of the hours from `rain_start_ms` on [mm]; NaN: not measured
     rain_last_ms  newest rain reading; None: no gauge, or it never spoke
+    emptied     when first-flush chambers were emptied by hand [ms], and of which roof
     """
 
     now_ms: int
@@ -67,6 +68,7 @@ class Facts:
     rain_mm: Floats = field(default_factory=lambda: np.empty(0))
     rain_last_ms: int | None = None
     battery: BatteryNow | None = None
+    emptied: tuple[tuple[int, str], ...] = ()
 
 
 def gather(site: Site, store: ReadingStore, now_ms: int) -> Facts:

@@ -13,10 +13,12 @@ import numpy.typing as npt
 from forecast.model.balance import Drivers
 from forecast.model.draw import DAY_SIGMA, FIGURE_SIGMA, demand_l
 from forecast.model.plan import Plan
-from forecast.model.sun import drying_mm, extraterrestrial_mj_m2, panel_wh
-from ingest.site import Site
+from forecast.model.sun import MJ_PER_KWH, drying_mm, extraterrestrial_mj_m2, on_panel, panel_wh
+from forecast.panel import beam_ratio, tilt_of
+from ingest.site import Battery, Site
 
 Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 Truths = npt.NDArray[np.bool_]
 
 #: In place of a variance of zero.
@@ -28,6 +30,10 @@ COEFFICIENT_SIGMA: Final = 0.08
 #: day (common practice, no source; lognormal sigma).
 CLEARNESS: Final = (0.55, 0.25)
 CLEARNESS_SIGMA: Final = 0.25
+#: Spread of a season's clearness about the usual one: the same all along (common practice, no source).
+SKY_SIGMA: Final = 0.10
+#: The sun above the atmosphere counts as at least this when clearness is read from a radiation. [W/m²]
+_DARK_W_M2: Final = 5.0
 #: A day with more rain than this is a day of rain. [mm] (WMO counts 1 mm as a wet day)
 WET_DAY_MM: Final = 1.0
 
@@ -76,9 +82,19 @@ def metered_use(beliefs: Beliefs, ratio: Floats, counted: Truths) -> Beliefs:
 
 
 def member_drivers(
-    site: Site, plan: Plan, rain_mm: Floats, start_ms: int, rng: np.random.Generator, beliefs: Beliefs | None = None
+    site: Site,
+    plan: Plan,
+    rain_mm: Floats,
+    start_ms: int,
+    rng: np.random.Generator,
+    beliefs: Beliefs | None = None,
+    *,
+    radiation_w_m2: Floats | None = None,
 ) -> Drivers:
-    """Drivers of the hours from `start_ms` on, one member for each column of `rain_mm`. (H, M) [mm]"""
+    """Drivers of the hours from `start_ms` on, one member for each column of `rain_mm`. (H, M) [mm]
+
+    radiation_w_m2  global radiation, where an outlook gives it; NaN and None: as the season has it (≥ H, M) [W/m²]
+    """
     hours, members = rain_mm.shape
     beliefs = beliefs or site_beliefs(site)
     radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, start_ms, hours)
@@ -87,7 +103,7 @@ def member_drivers(
     if site.battery is None:
         sun_wh = np.zeros((hours, members))
     else:
-        sun_wh = panel_wh(radiation, site.battery.panel_w)[:, None] * _clearness(rain_mm, day, rng)
+        sun_wh = _panel_wh(site, site.battery, radiation, start_ms, _clearness(rain_mm, day, rng), day, radiation_w_m2)
     return Drivers(
         rain_mm=rain_mm,
         drying_mm=drying_mm(radiation),
@@ -108,11 +124,39 @@ def _draw_factors(beliefs: Beliefs, days: int, members: int, rng: np.random.Gene
     return np.asarray(all_along * daily)
 
 
-def _clearness(rain_mm: Floats, day: npt.NDArray[np.int64], rng: np.random.Generator) -> Floats:
-    """Share of the sun above the atmosphere that reaches the panel, by hour and member; wet days are dull."""
+def _panel_wh(
+    site: Site,
+    battery: Battery,
+    above_mj_m2: Floats,
+    start_ms: int,
+    clearness: Floats,
+    day: Integers,
+    radiation_w_m2: Floats | None,
+) -> Floats:
+    """Energy of the tilted panel, by hour and member. (H, M) [Wh]
+
+    above_mj_m2  sun above the atmosphere (H,); clearness  of each day and member (days, M)
+    """
+    hours = len(above_mj_m2)
+    ratio, tilt_deg = beam_ratio(site, battery, start_ms, hours)[:, None], tilt_of(site, battery)
+    direct, diffuse = on_panel(clearness, tilt_deg)
+    share = direct[day] * ratio + diffuse[day]
+    if radiation_w_m2 is not None:
+        above_w_m2 = above_mj_m2[:, None] / MJ_PER_KWH * 1000.0
+        given = np.clip(radiation_w_m2[:hours] / np.maximum(above_w_m2, _DARK_W_M2), 0.0, 1.0)
+        direct, diffuse = on_panel(given, tilt_deg)
+        share = np.where(np.isnan(given), share, direct * ratio + diffuse)
+    return panel_wh(above_mj_m2[:, None] * share, battery.panel_w)
+
+
+def _clearness(rain_mm: Floats, day: Integers, rng: np.random.Generator) -> Floats:
+    """Share of the sun above the atmosphere that comes down, by day and member (days, M).
+
+    Wet days are dull, and a member whose sky is clearer than the season's stays so.
+    """
     days, members = int(day[-1]) + 1, rain_mm.shape[1]
     daily_mm = np.zeros((days, members))
     np.add.at(daily_mm, day, rain_mm)
     share = np.where(daily_mm > WET_DAY_MM, CLEARNESS[1], CLEARNESS[0])
-    share = share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members))
-    return np.asarray(np.clip(share, 0.05, 0.75)[day])
+    share = share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members)) * rng.lognormal(0.0, SKY_SIGMA, members)
+    return np.asarray(np.clip(share, 0.05, 0.75))

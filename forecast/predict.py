@@ -14,27 +14,26 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.allowance import Ahead, copied, decide, hours_of
+from forecast.charge import battery_forecast, battery_temperature_c, measured_charge
 from forecast.facts import Facts, LevelNow
 from forecast.members import member_drivers
 from forecast.model.balance import Drivers, State, Trace, blank_state, run
 from forecast.model.geometry import geometry_of
-from forecast.model.passage import bands, passage
+from forecast.model.passage import bands, bands_of, passage, quantiles
 from forecast.model.plan import NOWHERE, Plan, plan_of
-from forecast.model.power import charge_share
+from forecast.model.storage import Storage, storages_of
 from forecast.outlook.ensemble import Outlook
 from forecast.reasons import inputs, reasons, unknowns
-from forecast.result import BatteryForecast, Forecast, TankForecast
+from forecast.result import Forecast, TankForecast
 from ingest.errors import ForecastUnavailable
 from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
-from ingest.site import Site
+from ingest.site import Site, Tank
 from ingest.units import MINUTES_PER_HOUR
 
 Floats = npt.NDArray[np.float64]
 
 HORIZON_H: Final = 16 * 24
 MEMBERS: Final = 100
-#: Spread of the state of charge read from a voltage, at rest and not [share] (from memory of makers' tables).
-CHARGE_SD: Final = (0.05, 0.15)
 
 
 def timeline(facts: Facts, horizon_h: int = HORIZON_H) -> tuple[int, int]:
@@ -54,7 +53,7 @@ def predict(
         raise ForecastUnavailable(
             f"no usable level of any tank up to {to_rfc3339(facts.now_ms)}; check the level sensor and its link"
         )
-    plan = plan_of(site)
+    plan = plan_of(site, battery_c=battery_temperature_c(outlook))
     members = outlook.rain_mm.shape[1]
     first_ms, hours = timeline(facts, horizon_h)
     drivers = _drivers(site, plan, facts, outlook, first_ms, hours, rng)
@@ -94,7 +93,21 @@ def _drivers(
     past = (floor_hour(facts.now_ms) - first_ms) // HOUR_MS
     measured = facts.rain_mm[:past]
     rain[:past] = np.where(np.isnan(measured)[:, None], rain[:past], measured[:, None])
-    return member_drivers(site, plan, rain, first_ms, rng)
+    return member_drivers(site, plan, rain, first_ms, rng, radiation_w_m2=outlook.radiation_w_m2)._replace(
+        emptied=_emptied(site, facts, first_ms, hours)
+    )
+
+
+def _emptied(site: Site, facts: Facts, first_ms: int, hours: int) -> Floats:
+    """1 in the hours in which a roof's first-flush chamber was emptied by hand. (H, R), or (0, 0)"""
+    if not facts.emptied:
+        return np.zeros((0, 0))
+    emptied = np.zeros((hours, len(site.roof)))
+    roofs = [roof.id for roof in site.roof]
+    for time_ms, roof in facts.emptied:
+        if roof in roofs and 0 <= (hour := (time_ms - first_ms) // HOUR_MS) < hours:
+            emptied[hour, roofs.index(roof)] = 1.0
+    return emptied
 
 
 def _between(drivers: Drivers, begin: int, end: int, first_hour: float = 1.0) -> Drivers:
@@ -129,19 +142,23 @@ def _anchor(site: Site, plan: Plan, facts: Facts, time_ms: int, state: State, rn
     """Set what was measured in this hour, with the spread of its measuring."""
     hour = floor_hour(time_ms)
     members = state.volume_l.shape[1]
-    for index, tank in enumerate(site.tank):
-        level = facts.levels.get(tank.id)
-        if level is not None and floor_hour(level.time_ms) == hour:
-            state.volume_l[index] = _sampled(level, plan.capacity_l[index], members, rng)
+    for index, storage in enumerate(storages_of(site)):
+        heard = [tank for tank in (site.tank[place] for place in storage.tanks) if tank.id in facts.levels]
+        newest = max(heard, key=lambda tank: facts.levels[tank.id].time_ms, default=None)
+        if newest is not None and floor_hour(facts.levels[newest.id].time_ms) == hour:
+            state.volume_l[index] = _sampled(facts.levels[newest.id], newest, storage, members, rng)
     battery = facts.battery
     if site.battery and battery and floor_hour(max(battery.time_ms, facts.rain_start_ms)) == hour:
-        share = charge_share(site.battery.chemistry, battery.volts / site.battery.nominal_v)
-        spread = rng.normal(share, CHARGE_SD[0] if battery.at_rest else CHARGE_SD[1], members)
-        state.charge_wh[:] = np.clip(spread, 0.0, 1.0) * plan.battery_wh
+        state.charge_wh[:] = measured_charge(site.battery, battery, state.charge_wh, plan.battery_wh, rng)
 
 
-def _sampled(level: LevelNow, capacity_l: float, members: int, rng: np.random.Generator) -> Floats:
-    return np.clip(rng.normal(level.volume_l, level.sd_l, members), 0.0, capacity_l)
+def _sampled(level: LevelNow, tank: Tank, storage: Storage, members: int, rng: np.random.Generator) -> Floats:
+    """Volumes of a storage about what a tank's level says of it: of joined tanks, the level of all."""
+    volume_l, sd_l = level.volume_l, level.sd_l
+    if len(storage.tanks) > 1:
+        volume_l = float(storage.geometry.volume_l(level.level_m))
+        sd_l *= storage.geometry.surface_m2(level.level_m) / geometry_of(tank).surface_m2(level.level_m)
+    return np.clip(rng.normal(volume_l, sd_l, members), 0.0, storage.geometry.capacity_l)
 
 
 def _document(
@@ -160,6 +177,7 @@ def _document(
     ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
     now_hour = (floor_hour(facts.now_ms) - facts.rain_start_ms) // HOUR_MS
     days = horizon_h // 24
+    storages = storages_of(site)
     daily_mm = drivers.rain_mm[now_hour : now_hour + 24 * days].reshape(days, 24, -1).sum(axis=1)
     week = drivers.demand_l[now_hour : now_hour + 7 * 24].sum() / 7.0
     return Forecast(
@@ -169,52 +187,49 @@ def _document(
         horizon_h=horizon_h,
         members=outlook.rain_mm.shape[1],
         inputs=inputs(site, facts, outlook),
-        tanks=[_tank(site, facts, trace, index, coming, offset_h, horizon_h) for index in range(len(site.tank))],
+        tanks=[
+            _tank(tank, storages[index], facts, trace, int(index), coming, offset_h, horizon_h)
+            for tank, index in zip(site.tank, plan.tank_storage, strict=True)
+        ],
         runs_out=passage(trace.runs_out_h[feeds].min(axis=0), horizon_h, offset_h),
         overflows=passage(trace.overflows_h[ends].min(axis=0), horizon_h, offset_h),
         rain_mm=bands(daily_mm, 1),
         demand_l_day=round(float(week), 1),
-        battery=_battery(plan, trace, coming, offset_h, horizon_h, past_h),
+        battery=battery_forecast(
+            plan, trace.charge_wh[coming], drivers.sun_wh[now_hour:], trace.cutoff_h, horizon_h, offset_h
+        ),
         reasons=reasons(site, facts, daily_mm, float(week)),
         unknown=unknowns(site, facts, outlook),
     )
 
 
 def _tank(
-    site: Site, facts: Facts, trace: Trace, index: int, coming: slice, offset_h: float, horizon_h: int
+    tank: Tank, storage: Storage, facts: Facts, trace: Trace, index: int, coming: slice, offset_h: float, horizon_h: int
 ) -> TankForecast:
-    tank = site.tank[index]
+    """One tank, from storage number `index`; of joined tanks only the one with the lowest brim spills."""
     geometry = geometry_of(tank)
-    volume = trace.volume_l[coming, index]
-    volume_bands = bands(volume, 0)
+    own, brim_m = len(storage.tanks) == 1, float(storage.geometry.levels_m[-1])
+    volumes = quantiles(trace.volume_l[coming, index])
     # Level rises with volume, so the quantiles of one are those of the other.
-    level_bands = bands(geometry.level_m(volume), 3)
+    levels = storage.geometry.level_m(volumes)
+    spills = own or tank.overflow_height_m <= brim_m
+    spill_l = trace.spill_l[index] if spills else np.zeros_like(trace.spill_l[index])
     level = facts.levels.get(tank.id)
-    start_l = level.volume_l if level else float(np.median(trace.volume_l[0, index]))
+    start_l = trace.volume_l[0, index]
+    start_m = level.level_m if level else float(storage.geometry.level_m(float(np.median(start_l))))
     return TankForecast(
         tank=tank.id,
-        start_level_m=round(level.level_m if level else float(geometry.level_m(start_l)), 3),
-        start_volume_l=round(start_l, 1),
-        start_sd_l=round(level.sd_l if level else float(np.std(trace.volume_l[0, index])), 1),
+        start_level_m=round(start_m, 3),
+        start_volume_l=round(level.volume_l if level else float(geometry.volume_l(start_m)), 1),
+        start_sd_l=round(level.sd_l if level else float(np.std(start_l)), 1),
         dead_l=round(geometry.dead_l, 1),
-        capacity_l=round(geometry.capacity_l, 1),
-        level_m=level_bands,
-        volume_l=volume_bands,
+        capacity_l=round(geometry.capacity_l if own else float(geometry.volume_l(brim_m)), 1),
+        level_m=bands_of(levels, 3),
+        volume_l=bands_of(volumes if own else geometry.volume_l(levels), 0),
         runs_out=passage(trace.runs_out_h[index], horizon_h, offset_h),
-        overflows=passage(trace.overflows_h[index], horizon_h, offset_h),
-        spill_l=bands(trace.spill_l[index][None, :], 0),
-        spill_peak_l_min=round(float(np.quantile(trace.spill_peak_l_h[index], 0.95)) / MINUTES_PER_HOUR, 1),
-    )
-
-
-def _battery(
-    plan: Plan, trace: Trace, coming: slice, offset_h: float, horizon_h: int, past_h: int
-) -> BatteryForecast | None:
-    if np.isinf(plan.battery_wh):
-        return None
-    share = trace.charge_wh / plan.battery_wh
-    return BatteryForecast(
-        start_soc=round(float(np.median(share[past_h])), 3),
-        soc=bands(share[coming], 3),
-        cutoff=passage(trace.cutoff_h, horizon_h, offset_h),
+        overflows=passage(trace.overflows_h[index] if spills else np.full_like(spill_l, np.inf), horizon_h, offset_h),
+        spill_l=bands(spill_l[None, :], 0),
+        spill_peak_l_min=round(float(np.quantile(trace.spill_peak_l_h[index], 0.95)) / MINUTES_PER_HOUR, 1)
+        if spills
+        else 0.0,
     )

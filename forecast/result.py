@@ -64,11 +64,16 @@ class TankForecast(msgspec.Struct, frozen=True):
 
 
 class BatteryForecast(msgspec.Struct, frozen=True):
-    """The battery: state of charge now [share of capacity], its bands, days until cut-off."""
+    """The battery: state of charge now [share of capacity], its bands, days until cut-off.
+
+    pumping_h  hours of pumping allowed from the issue to the end of each of the next seven days,
+               while the sun shines first; None: there is no pump, or an older document
+    """
 
     start_soc: float
     soc: Bands
     cutoff: Passage
+    pumping_h: Bands | None = None
 
 
 class Allowance(msgspec.Struct, frozen=True):

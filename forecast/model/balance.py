@@ -59,17 +59,6 @@ class Drivers(NamedTuple):
     draw_factor: Floats
     emptied: Floats = np.zeros((0, 0))
 
-    def between(self, begin: int, end: int) -> Drivers:
-        """The drivers of the hours `[begin, end)`."""
-        return self._replace(
-            rain_mm=self.rain_mm[begin:end],
-            drying_mm=self.drying_mm[begin:end],
-            sun_wh=self.sun_wh[begin:end],
-            demand_l=self.demand_l[begin:end],
-            draw_day=self.draw_day[begin:end],
-            emptied=self.emptied[begin:end],
-        )
-
 
 class State(NamedTuple):
     """Everything the next hour depends on; `advance` changes it in place.

@@ -38,7 +38,12 @@ def quantiles(values: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
 
 def bands(values: Floats, digits: int) -> Bands:
     """The five points of an ensemble for each entry. (N, M) → Bands of N entries, rounded to `digits`"""
-    return Bands(*np.round(quantiles(values), digits).tolist())
+    return bands_of(quantiles(values), digits)
+
+
+def bands_of(points: Floats, digits: int) -> Bands:
+    """Bands from the five points, one a row. (5, N) → Bands of N entries, rounded to `digits`"""
+    return Bands(*np.round(points, digits).tolist())
 
 
 def passage(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> Passage:

@@ -129,7 +129,7 @@ def peukert_hours(capacity_ah: float, amperes: float, exponent: float) -> float:
 
     Peukert 1897, in the form that refers to a rated time (common practice).
     """
-    return RATE_H * (capacity_ah / (amperes * RATE_H)) ** exponent
+    return float(RATE_H * (capacity_ah / (amperes * RATE_H)) ** exponent)
 
 
 def haste(battery: Battery, load_w: float) -> float:
