@@ -5,7 +5,9 @@ The forecast is a pure function of these facts; everything that touches a store 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -13,9 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.model.geometry import geometry_of
-from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, floor_hour, to_datetime
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, floor_hour, from_datetime, to_datetime
+from ingest.reading import Reading
 from ingest.site import Sensor, Site, Tank
 from ingest.store.readings import ReadingStore
+from ingest.store.records import LogEntry
 from ingest.totals import increments, spread
 from ingest.units import LITRES_PER_M3
 
@@ -29,6 +33,8 @@ LEVEL_SPAN_MS: Final = 45 * MINUTE_MS
 LEVEL_NOISE_M: Final = 0.005
 #: A level older than this is looked for no further: there is no forecast without one.
 OLDEST_LEVEL_MS: Final = 10 * DAY_MS
+#: A running total heard at least this often is read by its hours.
+OFTEN_MS: Final = 15 * MINUTE_MS
 #: Hours of the night, local, in which a battery is nearly at rest.
 _NIGHT: Final = (0, 5)
 
@@ -71,19 +77,28 @@ class Facts:
     emptied: tuple[tuple[int, str], ...] = ()
 
 
-def gather(site: Site, store: ReadingStore, now_ms: int) -> Facts:
-    """Read what the forecast of a site needs. Raises StoreUnavailable."""
-    levels = {tank.id: level for tank in site.tank if (level := _level(site, tank, store, now_ms))}
+def gather(site: Site, store: ReadingStore, now_ms: int, log: Sequence[LogEntry] = ()) -> Facts:
+    """Read what the forecast of a site needs. Raises StoreUnavailable.
+
+    log  what people wrote down of the site, of the last weeks
+    """
+    newest = store.latest(site.id, now_ms)
+    levels = {tank.id: level for tank in site.tank if (level := _level(site, tank, store, newest, now_ms))}
     oldest = min((level.time_ms for level in levels.values()), default=now_ms)
     rain_start_ms = floor_hour(oldest) - SPIN_UP_DAYS * DAY_MS
     hours = (floor_hour(now_ms) - rain_start_ms) // HOUR_MS + 1
-    rain_mm, rain_last_ms = _rain(site, store, rain_start_ms, hours, now_ms)
-    return Facts(now_ms, levels, rain_start_ms, rain_mm, rain_last_ms, _battery(site, store, now_ms))
+    rain_mm, rain_last_ms = _rain(site, store, newest, rain_start_ms, hours, now_ms)
+    battery = _battery(site, store, newest, now_ms)
+    emptied = tuple(
+        (entry.time_ms, entry.part)
+        for entry in log
+        if entry.kind == "first-flush-emptied" and rain_start_ms <= entry.time_ms <= now_ms
+    )
+    return Facts(now_ms, levels, rain_start_ms, rain_mm, rain_last_ms, battery, emptied)
 
 
-def _level(site: Site, tank: Tank, store: ReadingStore, now_ms: int) -> LevelNow | None:
+def _level(site: Site, tank: Tank, store: ReadingStore, newest: Mapping[str, Reading], now_ms: int) -> LevelNow | None:
     """Median of a sensor's last readings; of several sensors the one heard last."""
-    newest = store.latest(site.id, now_ms)
     sensors = [sensor for sensor in site.sensors_of(f"tank.{tank.id}.level") if sensor.id in newest]
     if not sensors:
         return None
@@ -104,11 +119,15 @@ def _noise_m(sensor: Sensor) -> float:
     return LEVEL_NOISE_M if sensor.noise is None else sensor.noise
 
 
-def _rain(site: Site, store: ReadingStore, start_ms: int, hours: int, now_ms: int) -> tuple[Floats, int | None]:
+def _rain(
+    site: Site, store: ReadingStore, newest: Mapping[str, Reading], start_ms: int, hours: int, now_ms: int
+) -> tuple[Floats, int | None]:
     """Hourly rain of the gauge, running total preferred; the first sensor with data wins."""
     rain = np.full(hours, np.nan)
     for sensor in site.sensors_of("rain.total"):
-        readings = store.range(site.id, sensor.id, start_ms - HOUR_MS, now_ms + 1)
+        if sensor.id not in newest:
+            continue
+        readings = _totals(site, sensor, store, newest[sensor.id], start_ms - HOUR_MS, now_ms)
         if len(readings) < 2:
             continue
         for hour_ms, amount_mm in spread(increments(readings), HOUR_MS).items():
@@ -124,24 +143,43 @@ def _rain(site: Site, store: ReadingStore, start_ms: int, hours: int, now_ms: in
     return rain, None
 
 
-def _battery(site: Site, store: ReadingStore, now_ms: int) -> BatteryNow | None:
+def _totals(
+    site: Site, sensor: Sensor, store: ReadingStore, newest: Reading, start_ms: int, now_ms: int
+) -> list[Reading]:
+    """A running total, oldest first. Of one heard often, its first reading of each hour and the newest.
+
+    These stand for the full hours: what falls between the hour and its first reading counts for the
+    hour before, and a store gives them from its roll-ups, without reading every reading.
+    """
+    if sensor.every_s * 1000 > OFTEN_MS:
+        return store.range(site.id, sensor.id, start_ms, now_ms + 1)
+    buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "first")
+    firsts = [Reading(site.id, bucket.start_ms, sensor.id, bucket.value) for bucket in buckets]
+    return [*firsts, newest] if not firsts or newest.time_ms > firsts[-1].time_ms else firsts
+
+
+def _battery(site: Site, store: ReadingStore, newest: Mapping[str, Reading], now_ms: int) -> BatteryNow | None:
     """The median voltage of the last night's small hours; without one, the last voltage heard."""
     if site.battery is None:
         return None
     for sensor in site.sensors_of("battery.voltage"):
-        readings = store.range(site.id, sensor.id, now_ms - DAY_MS, now_ms + 1)
-        if not readings:
-            newest = store.latest(site.id, now_ms).get(sensor.id)
-            if newest is None:
-                continue
-            return BatteryNow(newest.time_ms, newest.value, at_rest=False)
-        zone = site.zone
-        night = [r for r in readings if _NIGHT[0] <= _local_hour(r.time_ms, zone) < _NIGHT[1]]
-        if night:
-            return BatteryNow(night[-1].time_ms, float(np.median([r.value for r in night])), at_rest=True)
-        return BatteryNow(readings[-1].time_ms, readings[-1].value, at_rest=False)
+        last = newest.get(sensor.id)
+        if last is None:
+            continue
+        for start_ms, end_ms in _nights(site.zone, now_ms):
+            night = store.range(site.id, sensor.id, max(start_ms, now_ms - DAY_MS), min(end_ms, now_ms + 1))
+            if night:
+                volts = float(np.median([reading.value for reading in night]))
+                return BatteryNow(night[-1].time_ms, volts, at_rest=True)
+        return BatteryNow(last.time_ms, last.value, at_rest=False)
     return None
 
 
-def _local_hour(time_ms: int, zone: ZoneInfo) -> int:
-    return to_datetime(time_ms).astimezone(zone).hour
+def _nights(zone: ZoneInfo, now_ms: int) -> list[tuple[int, int]]:
+    """The small hours of this local day and of the one before, those that have begun. [UTC ms]"""
+    today = to_datetime(now_ms).astimezone(zone).date()
+    nights = []
+    for day in (today, today - timedelta(days=1)):
+        start, end = (datetime.combine(day, time(hour), zone) for hour in _NIGHT)
+        nights.append((from_datetime(start), from_datetime(end)))
+    return [night for night in nights if night[0] <= now_ms < night[1] + DAY_MS]

@@ -155,8 +155,7 @@ def _clearness(rain_mm: Floats, day: Integers, rng: np.random.Generator) -> Floa
     Wet days are dull, and a member whose sky is clearer than the season's stays so.
     """
     days, members = int(day[-1]) + 1, rain_mm.shape[1]
-    daily_mm = np.zeros((days, members))
-    np.add.at(daily_mm, day, rain_mm)
+    daily_mm = np.add.reduceat(rain_mm, np.searchsorted(day, np.arange(days)))
     share = np.where(daily_mm > WET_DAY_MM, CLEARNESS[1], CLEARNESS[0])
     share = share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members)) * rng.lognormal(0.0, SKY_SIGMA, members)
     return np.asarray(np.clip(share, 0.05, 0.75))

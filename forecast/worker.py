@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -19,9 +19,10 @@ from forecast.outlook.record import RainRecord
 from forecast.predict import MEMBERS, predict, timeline
 from forecast.result import Forecast, encode
 from ingest.errors import ForecastUnavailable, StoreUnavailable
+from ingest.instants import DAY_MS
 from ingest.site import Site
 from ingest.store.readings import ReadingStore
-from ingest.store.records import Records
+from ingest.store.records import LogEntry, Records
 
 log = logging.getLogger("ullage.forecast")
 
@@ -30,6 +31,10 @@ EVERY_S: Final = 600.0
 #: Seconds to the next round where a site has no fresh forecast, and how much longer each time.
 RETRY_S: Final = 3.0
 RETRY_GROWTH: Final = 1.3
+#: Forecasts kept in one commit: a commit waits for the disk.
+BATCH: Final = 32
+#: Days back in which the site log is looked through: the oldest level and its spin-up.
+LOG_DAYS: Final = 25
 
 
 @dataclass(frozen=True)
@@ -54,14 +59,16 @@ def forecast_site(
     *,
     outlooks: Outlooks | None = None,
     without_year: int | None = None,
+    log: Sequence[LogEntry] = (),
 ) -> Forecast:
     """Gather, look ahead, predict. Raises ForecastUnavailable or StoreUnavailable.
 
     The same facts at the same instant give the same forecast: chance is seeded by site and time.
     without_year  a calendar year of the record to leave out: for honest forecasts of the past
+    log           what people wrote down of the site, of the last weeks
     """
     outlooks = outlooks or Outlooks()
-    facts = gather(site, store, now_ms)
+    facts = gather(site, store, now_ms, log)
     rng = np.random.default_rng([zlib.crc32(site.id.encode()), now_ms])
     outlook = choose_outlook(
         site,
@@ -108,22 +115,37 @@ class Worker:
 
     def round(self) -> bool:
         """One forecast of every site; returns whether each has a fresh one now."""
-        fresh = [self._one(site) for site in self._sites.values()]
+        sites = list(self._sites.values())
+        # The answer of every batch counts: none may be left out because one before it failed.
+        fresh = [self._batch(sites[first : first + BATCH]) for first in range(0, len(sites), BATCH)]
         return all(fresh)
 
-    def _one(self, site: Site) -> bool:
+    def _batch(self, sites: list[Site]) -> bool:
+        """Forecasts of some sites, kept in one commit."""
         now_ms = self._clock()
         try:
-            forecast = forecast_site(site, self._store, self._rain.get(site.id), now_ms, outlooks=self._outlooks)
-            self._records.put_forecast(site.id, now_ms, encode(forecast))
+            entries = self._records.log(None, now_ms - LOG_DAYS * DAY_MS, now_ms + 1)
+            made = [forecast for site in sites if (forecast := self._one(site, entries))]
+            self._records.put_forecasts([(forecast.site, forecast.issued_ms, encode(forecast)) for forecast in made])
+        except StoreUnavailable as error:
+            log.warning("no forecast for %s: %s", ", ".join(site.id for site in sites), error)
+            return False
+        for forecast in made:
+            log.info(
+                "%s: runs out within %d days: %.0f %%; overflows: %.0f %%",
+                forecast.site,
+                forecast.horizon_h // 24,
+                100 * forecast.runs_out.within,
+                100 * forecast.overflows.within,
+            )
+        return len(made) == len(sites) and not any(forecast.stale for forecast in made)
+
+    def _one(self, site: Site, entries: Sequence[LogEntry]) -> Forecast | None:
+        own = [entry for entry in entries if entry.site == site.id]
+        try:
+            return forecast_site(
+                site, self._store, self._rain.get(site.id), self._clock(), outlooks=self._outlooks, log=own
+            )
         except (ForecastUnavailable, StoreUnavailable) as error:
             log.warning("no forecast for %s: %s", site.id, error)
-            return False
-        log.info(
-            "%s: runs out within %d days: %.0f %%; overflows: %.0f %%",
-            site.id,
-            forecast.horizon_h // 24,
-            100 * forecast.runs_out.within,
-            100 * forecast.overflows.within,
-        )
-        return not forecast.stale
+            return None

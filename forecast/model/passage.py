@@ -59,7 +59,7 @@ def passage(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> Passa
     days = np.maximum(0.0, passage_h - offset_h) / 24.0
     horizon_d = horizon_h / 24.0
     days = np.where(days <= horizon_d, days, np.inf)
-    by_day = [float(np.mean(days <= day)) for day in range(1, int(horizon_d) + 1)]
+    by_day = (days <= np.arange(1, int(horizon_d) + 1)[:, None]).mean(axis=1).tolist()
     points = quantiles(days).tolist()
     p05, p25, p50, p75, p95 = [round(point, 2) if np.isfinite(point) else None for point in points]
     return Passage(by_day, float(np.mean(np.isfinite(days))), p05, p25, p50, p75, p95)

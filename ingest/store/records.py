@@ -69,11 +69,20 @@ class Records:
 
     def put_forecast(self, site: str, issued_ms: int, document: bytes) -> None:
         """Keep one issued forecast; issuing it twice at one instant keeps the first."""
-        row = {"site": site, "issued_ms": issued_ms, "document": document}
+        self.put_forecasts([(site, issued_ms, document)])
+
+    def put_forecasts(self, issued: Sequence[tuple[str, int, bytes]]) -> None:
+        """Keep forecasts in one commit: site, when issued, document. Of two of one instant the first stays."""
+        rows = [dict(zip(("site", "issued_ms", "document"), entry, strict=True)) for entry in issued]
         with _translated(), self._engine.begin() as connection:
-            known = sa.select(forecast.c.id).where(forecast.c.site == site, forecast.c.issued_ms == issued_ms)
-            if connection.execute(known).first() is None:
-                connection.execute(sa.insert(forecast).values(row))
+            sites, instants = {entry[0] for entry in issued}, {entry[1] for entry in issued}
+            known = sa.select(forecast.c.site, forecast.c.issued_ms).where(
+                forecast.c.site.in_(sites), forecast.c.issued_ms.in_(instants)
+            )
+            there = {tuple(row) for row in connection.execute(known)}
+            new = [row for row in rows if (row["site"], row["issued_ms"]) not in there]
+            if new:
+                connection.execute(sa.insert(forecast), new)
 
     def latest_forecast(self, site: str) -> bytes | None:
         """The document of the newest forecast of a site."""
@@ -163,11 +172,13 @@ class Records:
         with _translated(), self._engine.begin() as connection:
             connection.execute(sa.insert(site_log).values(entry._asdict()))
 
-    def log(self, site: str, start_ms: int, end_ms: int) -> list[LogEntry]:
-        """Entries in `[start_ms, end_ms)`, oldest first."""
+    def log(self, site: str | None, start_ms: int, end_ms: int) -> list[LogEntry]:
+        """Entries in `[start_ms, end_ms)`, oldest first; None: of all sites."""
         wanted = sa.select(*[site_log.c[name] for name in LogEntry._fields]).where(
-            site_log.c.site == site, site_log.c.time_ms >= start_ms, site_log.c.time_ms < end_ms
+            site_log.c.time_ms >= start_ms, site_log.c.time_ms < end_ms
         )
+        if site is not None:
+            wanted = wanted.where(site_log.c.site == site)
         with _translated(), self._engine.connect() as connection:
             return [LogEntry(*row) for row in connection.execute(wanted.order_by(site_log.c.time_ms))]
 
