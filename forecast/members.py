@@ -32,6 +32,7 @@ CLEARNESS: Final = (0.55, 0.25)
 CLEARNESS_SIGMA: Final = 0.25
 #: Spread of a season's clearness about the usual one: the same all along (common practice, no source).
 SKY_SIGMA: Final = 0.10
+CLEARNESS_LIMITS: Final = (0.05, 0.75)
 #: The sun above the atmosphere counts as at least this when clearness is read from a radiation. [W/m²]
 _DARK_W_M2: Final = 5.0
 #: A day with more rain than this is a day of rain. [mm] (WMO counts 1 mm as a wet day)
@@ -100,10 +101,14 @@ def member_drivers(
     radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, start_ms, hours)
     wanted, day = demand_l(site, start_ms, hours)
     coefficient = beliefs.coefficient * np.exp(beliefs.coefficient_sigma * rng.normal(size=(len(site.roof), members)))
-    if site.battery is None:
+    clearness = _clearness(rain_mm, day, rng) if site.battery else None
+    draw_factor = _draw_factors(beliefs, int(day[-1]) + 1, members, rng)
+    if site.battery is None or clearness is None:
         sun_wh = np.zeros((hours, members))
     else:
-        sun_wh = _panel_wh(site, site.battery, radiation, start_ms, _clearness(rain_mm, day, rng), day, radiation_w_m2)
+        # A member whose sky is clearer than the season's stays so.
+        clearness = np.clip(clearness * rng.lognormal(0.0, SKY_SIGMA, members), *CLEARNESS_LIMITS)
+        sun_wh = _panel_wh(site, site.battery, radiation, start_ms, clearness, day, radiation_w_m2)
     return Drivers(
         rain_mm=rain_mm,
         drying_mm=drying_mm(radiation),
@@ -112,7 +117,7 @@ def member_drivers(
         leak_l_h=np.zeros((len(plan.dead_l), members)),
         demand_l=wanted,
         draw_day=day,
-        draw_factor=_draw_factors(beliefs, int(day[-1]) + 1, members, rng),
+        draw_factor=draw_factor,
     )
 
 
@@ -150,12 +155,8 @@ def _panel_wh(
 
 
 def _clearness(rain_mm: Floats, day: Integers, rng: np.random.Generator) -> Floats:
-    """Share of the sun above the atmosphere that comes down, by day and member (days, M).
-
-    Wet days are dull, and a member whose sky is clearer than the season's stays so.
-    """
+    """Share of the sun above the atmosphere that comes down, by day and member; wet days are dull. (days, M)"""
     days, members = int(day[-1]) + 1, rain_mm.shape[1]
     daily_mm = np.add.reduceat(rain_mm, np.searchsorted(day, np.arange(days)))
     share = np.where(daily_mm > WET_DAY_MM, CLEARNESS[1], CLEARNESS[0])
-    share = share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members)) * rng.lognormal(0.0, SKY_SIGMA, members)
-    return np.asarray(np.clip(share, 0.05, 0.75))
+    return np.asarray(share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members)))
