@@ -18,7 +18,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from api.supervisor import Role, Supervisor
-from api.whole import Installation, prepare, role, running_broker
+from api.whole import Installation, check_free, prepare, role, running_broker
 from ingest.broker import COLLECTOR, DEVICE
 from ingest.errors import SettingsError
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
@@ -45,6 +45,7 @@ def run_demo(data: Path, days: int, port: int, stop: threading.Event) -> None:
     with console.status("writing ten years of invented rain"):
         _rain_history(sites, rain_folder, now_ms=time.time_ns() // 1_000_000)
     installation = Installation(sites_folder, data, HOST, port or free_port(), mqtt_port=free_port(), rain=rain_folder)
+    check_free(HOST, installation.port)
     with running_broker(installation.bundled(sites), stop) as broker:
         watching = _Watching(sites, f"http://{HOST}:{installation.port}", days, console)
         simulated = [_simulated(sites_folder / f"{site}.toml", broker.url(DEVICE), days, watching) for site in sites]

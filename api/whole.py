@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import socket
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -13,7 +14,7 @@ from pathlib import Path
 from api.supervisor import Role, Supervisor
 from forecast.outlook.choose import OutlookSettings
 from ingest.broker import COLLECTOR, Broker
-from ingest.errors import BrokerError
+from ingest.errors import BrokerError, SettingsError
 from ingest.payload import Decoder
 from ingest.role import IngestSettings, bundled_broker
 from ingest.site import Site
@@ -104,6 +105,19 @@ def running_broker(broker: Broker, stop: threading.Event) -> Iterator[Broker]:
         raise given_up[0]
 
 
+def check_free(host: str, port: int) -> None:
+    """Raise SettingsError when nobody can listen there: better now than by a role that falls again and again."""
+    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as error:
+            raise SettingsError(
+                f"the page cannot be served on {host}:{port} ({error.strerror}): "
+                "stop what listens there, or choose another --port or --host"
+            ) from error
+
+
 def prepare(data: Path, records: str = "") -> None:
     """Make the data folder and bring the records up to date, before several processes open them."""
     from ingest.store.records import Records  # noqa: PLC0415 - only here is SQLAlchemy needed
@@ -130,6 +144,8 @@ def run_up(installation: Installation, stop: threading.Event) -> None:
     """
     sites = load_sites(installation.sites)
     OutlookSettings(installation.outlook, installation.contact)
+    check_free(installation.host, installation.port)
+    log.info("the page will be at http://%s:%d/", installation.host, installation.port)
     prepare(installation.data, installation.records)
     if installation.broker:
         supervise(installation.roles(installation.broker), stop)

@@ -12,6 +12,7 @@ from forecast.outlook.choose import OutlookSettings
 from forecast.outlook.fetch import Fetcher
 from forecast.outlook.record import RainRecord, read_record
 from forecast.worker import Outlooks, Worker
+from ingest.errors import RecordFileError
 from ingest.site import Site
 from ingest.store.locate import await_readings
 from ingest.store.records import Records
@@ -60,7 +61,9 @@ def _of_site(weather: OutlookSettings, site: str) -> OutlookSettings:
 
 
 def load_rain(sites: Mapping[str, Site], folder: Path | None) -> dict[str, RainRecord]:
-    """The rain record of each site that has one in the folder."""
+    """The rain record of each site that has one in the folder. Raises RecordFileError."""
+    if folder is not None and not folder.is_dir():
+        raise RecordFileError(f"{folder}: expected a folder of rain records, one SITE.csv for each site's id")
     found = {}
     for site in sites:
         file = folder / f"{site}.csv" if folder else None
@@ -68,5 +71,6 @@ def load_rain(sites: Mapping[str, Site], folder: Path | None) -> dict[str, RainR
             found[site] = read_record(file)
             log.info("%s: rain record %s, %d hours", site, file, len(found[site].rain_mm))
         else:
-            log.warning("%s: no rain record; monthly means stand in", site)
+            where = f" {file}" if file else ""
+            log.warning("%s: no rain record%s; monthly means stand in", site, where)
     return found

@@ -14,6 +14,21 @@ from ingest.errors import SiteFileError
 if TYPE_CHECKING:
     from ingest.site import Site
 
+#: What a replay prints, and what it means.
+_REPLAYED = {
+    "rain_mm": "fell",
+    "inflow_l": "reached the tanks",
+    "first_flush_l": "went into the first flush",
+    "gutter_loss_l": "went over the gutters; roofs kept or lost the rest",
+    "backup_l": "came from the backup",
+    "wanted_l": "was wanted",
+    "drawn_l": "was drawn",
+    "short_days": "days on which less was drawn than wanted",
+    "spilled_l": "ran over",
+    "evaporated_l": "evaporated",
+    "start_volume_l": "stood in the tanks at the start",
+    "volume_l": "at the end",
+}
 #: Exit status where the user can mend it by changing what was given.
 BAD_INPUT = 2
 
@@ -57,13 +72,15 @@ def replay(
     if out is not None:
         table.to_csv(out, index=False, float_format="%.3f")
     totals = {name: round(float(table[name].sum()), 1) for name in table.columns if name not in ("time", "volume_l")}
+    totals |= {str(name): value for name, value in table.attrs.items()}
     totals["volume_l"] = round(float(table["volume_l"].iloc[-1]), 1)
     if as_json:
         typer.echo(json.dumps({"hours": len(table), "totals": totals}, indent=2))
         return
     typer.echo(f"{len(table)} hours, from {table['time'].iloc[0]}")
-    for name, total in totals.items():
-        typer.echo(f"{name:16}{total:14,.1f}{'  at the end' if name == 'volume_l' else ''}")
+    for name, meaning in _REPLAYED.items():
+        if name in totals:
+            typer.echo(f"{name:16}{totals[name]:14,.1f}  {meaning}")
 
 
 def _summary(site: Site) -> str:

@@ -84,8 +84,8 @@ def test_replay_writes_hourly_columns_and_prints_totals(tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert len(rows) == 48
     assert list(rows[0]) == [
-        "time", "rain_mm", "inflow_l", "first_flush_l", "gutter_loss_l", "drawn_l", "spilled_l", "leak_l",
-        "evaporated_l", "backup_l", "volume_l",
+        "time", "rain_mm", "inflow_l", "first_flush_l", "gutter_loss_l", "drawn_l", "spilled_l",
+        "volume_l",
     ]  # fmt: skip
     totals = json.loads(done.stdout)["totals"]
     assert totals["rain_mm"] == sum(h % 5 for h in range(48))

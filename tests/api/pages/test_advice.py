@@ -35,7 +35,11 @@ def test_advice_in_words(client: Client, records: Records) -> None:
     ("decisions", "said", "not_said"),
     [
         (Decisions(Allowance(0.0, 14, 0.3, 0.05), FREE, None), "Save water: even if nobody draws", "Open the"),
-        (Decisions(None, FreeWater(0.0, 7, 0.1), Changeover(None, 0.02, 0, 0.01)), "No need to open", "a day may be drawn"),
+        (
+            Decisions(None, FreeWater(0.0, 7, 0.1), Changeover(None, 0.02, 0, 0.01)),
+            "No need to open",
+            "a day may be drawn",
+        ),
         (Decisions(None, FREE, Changeover(0.4, 0.6, None, 0.7)), "Open the borehole now", "may be closed"),
     ],
 )

@@ -96,7 +96,7 @@ def test_missing_is_said_and_never_zero(client: Client) -> None:
 def test_no_alarm_is_no_comfort_while_blind(client: Client, fresh: None, clock: Clock) -> None:
     blind = "No alarm is active, but not all can be judged: something is stale or missing."
     skerrow_head, _, tarn_orchard = text_of(client.get("/").text).partition("Tarn orchard shed")
-    assert "No alarm is active." in skerrow_head
+    assert "No alarm is active: nothing to do." in skerrow_head
     assert blind in tarn_orchard
     clock.now_ms += 31 * MINUTE_MS
     assert blind in text_of(client.get("/").text).partition("Tarn orchard shed")[0]
