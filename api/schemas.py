@@ -227,6 +227,21 @@ class LogList(BaseModel):
     entries: list[LogOut] = Field(description="The entries.")
 
 
+class RejectOut(BaseModel):
+    """A message, or a record of one, that could not become a reading."""
+
+    time: Time = Field(description="When it last came.")
+    topic: str = Field(description="Where it was sent.", examples=["ullage/skerrow-head/post-1/senml"])
+    reason: str = Field(description="Why it was refused, and what to send.", examples=["not JSON: send a SenML pack"])
+    payload: str = Field(description="Its first 200 bytes; what is not UTF-8 as escapes.", examples=["level=1.31"])
+
+
+class RejectList(BaseModel):
+    """The newest refused messages, newest first."""
+
+    rejects: list[RejectOut] = Field(description="The messages.")
+
+
 class Live(BaseModel):
     """The process runs."""
 

@@ -32,6 +32,9 @@ _QUIET_S: Final = 0.003
 _MOST: Final = 1000
 #: How soon a request to stop is seen.
 _WAIT_S: Final = 0.2
+#: How often the log names a topic whose messages are refused, and of how many topics it remembers that.
+_TELL_EVERY_MS: Final = 60_000
+_MOST_TOLD: Final = 1_000
 _BACK_OFF_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 
 
@@ -85,6 +88,7 @@ class Collector:
         self._clock = clock
         self._between = between
         self._extras = extras
+        self._told: dict[str, int] = {}
         self.counters = Counters()
 
     def run(self, stop: threading.Event) -> None:
@@ -132,6 +136,16 @@ class Collector:
         counters.rejects += len(rejects) + len(result.rejected)
         counters.commits += 1
         counters.last_commit_ms = now_ms
+        self._tell([*rejects, *result.rejected], now_ms)
+
+    def _tell(self, rejects: Sequence[Reject], now_ms: int) -> None:
+        """Refusals go to the log too, of each topic one in a while: whoever sets a device up looks there."""
+        for reject in rejects:
+            if now_ms - self._told.get(reject.topic, -_TELL_EVERY_MS) >= _TELL_EVERY_MS:
+                if len(self._told) >= _MOST_TOLD:
+                    self._told.clear()
+                self._told[reject.topic] = now_ms
+                log.warning("refused on %s: %s", reject.topic, reject.reason)
 
     def _decode(self, message: Message, now_ms: int) -> Decoded:
         try:

@@ -19,6 +19,8 @@ from ingest.reading import flag_words
 
 SHOWN_MS: Final = 3 * DAY_MS
 AHEAD_MS: Final = 16 * DAY_MS
+_REJECTS_READ: Final = 100
+_REJECTS_SHOWN: Final = 3
 
 #: Unit kept inside → how it is written, and with how many decimals.
 _SHOWN: Final[dict[str, tuple[str, int]]] = {
@@ -70,6 +72,21 @@ def input_rows(state: SiteState) -> list[Row]:
 def sensor_rows(state: SiteState) -> list[Row]:
     """Each sensor's newest value."""
     return [_sensor_row(value, state) for value in state.values.values()]
+
+
+def refused(state: SiteState, service: Service) -> list[Statement]:
+    """The last messages of this site's devices that were refused within a day."""
+    own = {sensor.topic for sensor in state.site.sensor if sensor.topic}
+    since_ms = state.now_ms - DAY_MS
+    found = [
+        reject
+        for reject in service.readings.rejects(_REJECTS_READ)
+        if reject.time_ms >= since_ms and (f"/{state.site.id}/" in reject.topic or reject.topic in own)
+    ]
+    return [
+        Statement(f"{reject.topic}: {reject.reason}.", clock_time(reject.time_ms, state.site.zone))
+        for reject in found[:_REJECTS_SHOWN]
+    ]
 
 
 def _chart(state: SiteState, tank: TankState, ahead: TankForecast | None, service: Service) -> Chart:

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request, Response
 from api.current import read_state
 from api.headers import page
 from api.pages.advice import advice
-from api.pages.detail import input_rows, sensor_rows, tank_detail
+from api.pages.detail import input_rows, refused, sensor_rows, tank_detail
 from api.pages.summary import summarise
 from api.pages.templates import render
 from api.service import ServiceDep, SiteDep
@@ -38,6 +38,7 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
         inputs=input_rows(state),
         sensors=sensor_rows(state),
         advice=advice(state),
+        refused=refused(state, service),
         reasons=[] if forecast is None else forecast.reasons,
         unknown=[] if forecast is None else forecast.unknown,
     )

@@ -48,6 +48,7 @@ class MemoryReadings:
 
     def __init__(self) -> None:
         self.kept: dict[tuple[str, str], list[Reading]] = defaultdict(list)
+        self.refused: list[Reject] = []
         self.failure: StoreError | None = None
 
     def write(self, readings: Sequence[Reading], rejects: Sequence[Reject] = ()) -> WriteResult:
@@ -86,7 +87,7 @@ class MemoryReadings:
         return [Bucket(start, _FIGURES[fn](held), len(held)) for start, held in values.items()]
 
     def rejects(self, limit: int = 100) -> list[Reject]:
-        return []
+        return self.refused[:limit]
 
     def counts(self) -> dict[str, int]:
         return {"readings": sum(map(len, self.kept.values())), "rejects": 0}
