@@ -117,7 +117,7 @@ def _most_l(ahead: Ahead, hours: int, risk: float) -> float:
     """A draw in all that more members than `risk` allows cannot feed, even if no drop were lost. [L]"""
     plan, drivers = ahead.plan, ahead.drivers
     usable_l = np.maximum(0.0, ahead.state.volume_l - plan.dead_l[:, None]).sum(axis=0)
-    roofs_m2 = (plan.roof_area_m2[:, None] * drivers.coefficient).sum(axis=0)
+    roofs_m2 = (plan.roof_area_m2[:, None] * drivers.coefficient).sum(axis=0) + plan.open_m2.sum()
     water_l = np.sort(usable_l + roofs_m2 * drivers.rain_mm[:hours].sum(axis=0))
     return float(water_l[min(int(risk * len(water_l)), len(water_l) - 1)])
 

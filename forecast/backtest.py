@@ -19,8 +19,8 @@ from forecast.cases import HORIZON_D, LEADS_D, Cases, Floats, Said, joined
 from forecast.facts import LEVEL_NOISE_M, SPIN_UP_DAYS
 from forecast.members import Beliefs, member_drivers, metered_use, site_beliefs
 from forecast.model.balance import Drivers, Trace, blank_state, run
-from forecast.model.geometry import geometry_of
 from forecast.model.plan import NOWHERE, Plan, plan_of
+from forecast.model.storage import storages_of
 from forecast.outlook.history import history_outlook
 from forecast.outlook.record import RainRecord
 from ingest.errors import ForecastUnavailable, RecordFileError
@@ -302,10 +302,11 @@ class _Group:
     def _level_sd(self, volume_l: Floats) -> Floats:
         """Standard deviation of a volume that is read from one level. (T, N) [L]"""
         out = np.empty_like(volume_l)
-        for index, tank in enumerate(self._site.tank):
-            geometry = geometry_of(tank)
+        for index, storage in enumerate(storages_of(self._site)):
+            geometry = storage.geometry
             surfaces = [geometry.surface_m2(float(level)) for level in geometry.level_m(volume_l[index])]
-            sensors = self._site.sensors_of(f"tank.{tank.id}.level")
+            tanks = [self._site.tank[tank].id for tank in storage.tanks]
+            sensors = [sensor for tank in tanks for sensor in self._site.sensors_of(f"tank.{tank}.level")]
             noise_m = next((sensor.noise for sensor in sensors if sensor.noise is not None), LEVEL_NOISE_M)
             out[index] = noise_m * np.array(surfaces) * LITRES_PER_M3
         return out

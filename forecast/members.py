@@ -90,16 +90,18 @@ def member_drivers(
     rng: np.random.Generator,
     beliefs: Beliefs | None = None,
     *,
+    demand: tuple[Floats, Integers] | None = None,
     radiation_w_m2: Floats | None = None,
 ) -> Drivers:
     """Drivers of the hours from `start_ms` on, one member for each column of `rain_mm`. (H, M) [mm]
 
+    beliefs, demand  what was learnt of the site; by default its file's figures
     radiation_w_m2  global radiation, where an outlook gives it; NaN and None: as the season has it (≥ H, M) [W/m²]
     """
     hours, members = rain_mm.shape
     beliefs = beliefs or site_beliefs(site)
     radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, start_ms, hours)
-    wanted, day = demand_l(site, start_ms, hours)
+    wanted, day = demand or demand_l(site, start_ms, hours)
     coefficient = beliefs.coefficient * np.exp(beliefs.coefficient_sigma * rng.normal(size=(len(site.roof), members)))
     clearness = _clearness(rain_mm, day, rng) if site.battery else None
     draw_factor = _draw_factors(beliefs, int(day[-1]) + 1, members, rng)

@@ -7,7 +7,7 @@ too narrow.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 import numpy as np
@@ -30,6 +30,9 @@ from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
 from ingest.site import Site, Tank
 from ingest.units import MINUTES_PER_HOUR
 
+if TYPE_CHECKING:  # learning needs scikit-learn, which takes a second to load; forecasting does not
+    from forecast.learn import Learned
+
 Floats = npt.NDArray[np.float64]
 
 HORIZON_H: Final = 16 * 24
@@ -43,9 +46,17 @@ def timeline(facts: Facts, horizon_h: int = HORIZON_H) -> tuple[int, int]:
 
 
 def predict(
-    site: Site, facts: Facts, outlook: Outlook, rng: np.random.Generator, *, horizon_h: int = HORIZON_H
+    site: Site,
+    facts: Facts,
+    outlook: Outlook,
+    rng: np.random.Generator,
+    *,
+    horizon_h: int = HORIZON_H,
+    learned: Learned | None = None,
 ) -> Forecast:
     """The forecast of a site. The outlook must span `timeline(facts, horizon_h)`.
+
+    learned  what telemetry taught of the site; without it, or where it is silent, its file's figures
 
     Raises ForecastUnavailable when no tank has a level that can be used.
     """
@@ -56,7 +67,7 @@ def predict(
     plan = plan_of(site, battery_c=battery_temperature_c(outlook))
     members = outlook.rain_mm.shape[1]
     first_ms, hours = timeline(facts, horizon_h)
-    drivers = _drivers(site, plan, facts, outlook, first_ms, hours, rng)
+    drivers = _drivers(site, plan, facts, outlook, first_ms, hours, rng, learned)
     anchors = _anchors(site, facts)
     state = _start(plan, members, rng)
     begin = 0
@@ -72,9 +83,10 @@ def predict(
     offset_h = (facts.now_ms - first_ms) / HOUR_MS - begin
     ahead = _ahead(plan, left_drivers, state, past_h)
     trace = run(plan, left_drivers, state)
-    forecast = _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h)
+    forecast = _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h, learned)
     runs_out_d = np.maximum(0.0, trace.runs_out_h[ahead.feeds].min(axis=0) - offset_h) / 24
-    return msgspec.structs.replace(forecast, decisions=decide(ahead, runs_out_d, backup=site.backup is not None))
+    by_hand = site.backup is not None and site.backup.changeover == "by hand"
+    return msgspec.structs.replace(forecast, decisions=decide(ahead, runs_out_d, backup=by_hand))
 
 
 def _ahead(plan: Plan, drivers: Drivers, state: State, past_h: int) -> Ahead:
@@ -86,16 +98,33 @@ def _ahead(plan: Plan, drivers: Drivers, state: State, past_h: int) -> Ahead:
 
 
 def _drivers(
-    site: Site, plan: Plan, facts: Facts, outlook: Outlook, first_ms: int, hours: int, rng: np.random.Generator
+    site: Site,
+    plan: Plan,
+    facts: Facts,
+    outlook: Outlook,
+    first_ms: int,
+    hours: int,
+    rng: np.random.Generator,
+    learned: Learned | None,
 ) -> Drivers:
     """Drivers of all members: the rain that was measured, then the outlook's."""
     rain = outlook.rain_mm[:hours].copy()
     past = (floor_hour(facts.now_ms) - first_ms) // HOUR_MS
     measured = facts.rain_mm[:past]
     rain[:past] = np.where(np.isnan(measured)[:, None], rain[:past], measured[:, None])
-    return member_drivers(site, plan, rain, first_ms, rng, radiation_w_m2=outlook.radiation_w_m2)._replace(
-        emptied=_emptied(site, facts, first_ms, hours)
+    drivers = member_drivers(
+        site,
+        plan,
+        rain,
+        first_ms,
+        rng,
+        learned.beliefs(site) if learned else None,
+        demand=learned.demand_l(site, first_ms, hours) if learned else None,
+        radiation_w_m2=outlook.radiation_w_m2,
     )
+    if learned is not None:
+        drivers = drivers._replace(leak_l_h=learned.leak_l_h(site, plan, rain.shape[1], rng))
+    return drivers._replace(emptied=_emptied(site, facts, first_ms, hours))
 
 
 def _emptied(site: Site, facts: Facts, first_ms: int, hours: int) -> Floats:
@@ -171,6 +200,7 @@ def _document(
     past_h: int,
     offset_h: float,
     horizon_h: int,
+    learned: Learned | None,
 ) -> Forecast:
     coming = slice(past_h, past_h + horizon_h)
     feeds = sorted({int(tank) for tank in plan.draw_tank}) or list(range(len(plan.dead_l)))
@@ -199,7 +229,7 @@ def _document(
             plan, trace.charge_wh[coming], drivers.sun_wh[now_hour:], trace.cutoff_h, horizon_h, offset_h
         ),
         reasons=reasons(site, facts, daily_mm, float(week)),
-        unknown=unknowns(site, facts, outlook),
+        unknown=unknowns(site, facts, outlook, None if learned is None else learned.notes),
     )
 
 

@@ -73,8 +73,11 @@ def reasons(site: Site, facts: Facts, daily_mm: Floats, demand_l_day: float) -> 
     return said
 
 
-def unknowns(site: Site, facts: Facts, outlook: Outlook) -> list[str]:
-    """What is missing or too old, and what the forecast does instead."""
+def unknowns(site: Site, facts: Facts, outlook: Outlook, learned_notes: tuple[str, ...] | None = None) -> list[str]:
+    """What is missing or too old, and what the forecast does instead.
+
+    learned_notes  what telemetry could not teach; None: nobody looked
+    """
     said = []
     for tank in site.tank:
         level = facts.levels.get(tank.id)
@@ -102,8 +105,8 @@ def unknowns(site: Site, facts: Facts, outlook: Outlook) -> list[str]:
     if outlook.distinct < FEW_COURSES:
         said.append(f"Only {outlook.distinct} different courses of weather stand behind the outlook.")
     said += outlook.notes
-    said.append("Draws and roof coefficients are the site file's figures, with a usual spread about them.")
-    return said
+    as_written = ("Draws and roof coefficients are the site file's figures, with a usual spread about them.",)
+    return said + list(as_written if learned_notes is None else learned_notes)
 
 
 def _input(name: str, source: str, time_ms: int | None, now_ms: int, stale_ms: int) -> Input:

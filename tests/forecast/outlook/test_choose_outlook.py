@@ -236,7 +236,7 @@ def test_an_outlook_with_300_past_days_is_corrected_by_them(
 
 def test_the_season_is_that_of_weeks_as_dry_as_the_last_days(skerrow_head: Site) -> None:
     hours = np.arange(6 * 365 * 24)
-    spells = RainRecord(from_rfc3339("2019-01-01T00:00:00Z"), hours // 240 % 2 * 0.5, "spells")
+    spells = RainRecord(from_rfc3339("2019-01-01T00:00:00Z"), (hours // 240 % 2 * 0.5).astype(np.float64), "spells")
     dry = replace(facts(), rain_mm=np.zeros(PAST_H + 1))
     rng = np.random.default_rng(9)
     for known, least, most in ((facts(), 4.0, 8.0), (dry, 0.0, 3.0)):

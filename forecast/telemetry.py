@@ -1,0 +1,195 @@
+"""What a site's telemetry has taught, gathered from the readings store by the hour.
+
+Learning looks back some months; it is worth doing once a day, not with every forecast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.learn import Floats, Leak, Learned, Runoff, events_of, fit_leak, fit_runoff, fit_use, prior_runoff
+from forecast.model.draw import local_hours
+from forecast.model.geometry import geometry_of
+from ingest.instants import DAY_MS, HOUR_MS, floor_hour
+from ingest.site import Roof, Site, Tank
+from ingest.store.readings import ReadingStore
+from ingest.totals import increments, spread
+
+#: Telemetry older than this teaches nothing of how the site is now.
+LOOK_BACK_DAYS: Final = 120
+#: Nights are read between these local hours, after so many hours without rain.
+NIGHT: Final = (0, 5)
+DRY_BEFORE_H: Final = 12
+#: A tank this close to its brim may have spilt: its level tells no inflow. [share of capacity]
+BRIM: Final = 0.98
+
+
+@dataclass(frozen=True)
+class Hourly:
+    """Telemetry of the hours from `start_ms` on; NaN: not measured. (H,) each
+
+    rain_mm; volume_l of a tank at the end of the hour; metered_l of a draw; caught_l of a roof
+    """
+
+    start_ms: int
+    rain_mm: Floats
+    volume_l: dict[str, Floats]
+    metered_l: dict[str, Floats]
+    caught_l: dict[str, Floats]
+
+
+def hourly(site: Site, store: ReadingStore, now_ms: int, days: int = LOOK_BACK_DAYS) -> Hourly:
+    """The last days by the hour. Raises StoreUnavailable."""
+    start_ms = floor_hour(now_ms) - days * DAY_MS
+    hours = days * 24
+
+    def passed(measures: str) -> Floats | None:
+        """Litres or millimetres of each hour: of a running total, else of a rate (an hour's mean is its amount)."""
+        for sensor in site.sensors_of(f"{measures}.total"):
+            readings = store.range(site.id, sensor.id, start_ms - HOUR_MS, now_ms + 1)
+            return _laid(spread(increments(readings), HOUR_MS), start_ms, hours)
+        for rate in ("flow", "rate"):
+            for sensor in site.sensors_of(f"{measures}.{rate}"):
+                buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "mean")
+                return _laid({bucket.start_ms: bucket.value for bucket in buckets}, start_ms, hours)
+        return None
+
+    volume_l = {}
+    for tank in site.tank:
+        for sensor in site.sensors_of(f"tank.{tank.id}.level"):
+            buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "last")
+            levels = _laid({bucket.start_ms: bucket.value for bucket in buckets}, start_ms, hours)
+            volume_l[tank.id] = np.where(np.isnan(levels), np.nan, geometry_of(tank).volume_l(np.nan_to_num(levels)))
+            break
+    rain = passed("rain")
+    return Hourly(
+        start_ms,
+        np.full(hours, np.nan) if rain is None else rain,
+        volume_l,
+        {draw.id: litres for draw in site.draw if (litres := passed(f"draw.{draw.id}")) is not None},
+        {roof.id: litres for roof in site.roof if (litres := passed(f"roof.{roof.id}")) is not None},
+    )
+
+
+def learn(site: Site, seen: Hourly) -> Learned:
+    """Everything that these hours teach, and sentences on what they do not."""
+    roofs = {roof.id: runoff for roof in site.roof if (runoff := _roof(site, roof, seen)).events > 0}
+    draws = {}
+    for index, draw in enumerate(site.draw):
+        tank = next(tank for tank in site.tank if tank.id == draw.tank)
+        volume_l = seen.volume_l.get(draw.tank)
+        floor_l = geometry_of(tank).dead_l + draw.reserve_l
+        # Without a level nobody knows whether there was water for those who wanted it.
+        if draw.id in seen.metered_l and volume_l is not None:
+            enough = np.nan_to_num(volume_l, nan=np.inf) > floor_l + 1.0
+            if (use := fit_use(site, index, seen.metered_l[draw.id], seen.start_ms, enough)) is not None:
+                draws[draw.id] = use
+    leaks = {tank.id: leak for tank in site.tank if (leak := _leak(site, tank, seen)) is not None}
+    return Learned(roofs, draws, leaks, tuple(_notes(site, Learned(roofs, draws, leaks))))
+
+
+def _roof(site: Site, roof: Roof, seen: Hourly) -> Runoff:
+    """From the roof's own meter; else from the level of its tank, if no other roof or tank feeds that."""
+    prior = prior_runoff(roof)
+    caught_l = seen.caught_l.get(roof.id)
+    alone = all(other.tank != roof.tank for other in site.roof if other.id != roof.id)
+    if caught_l is None and not (alone and _told_by_level(site, roof.tank, seen)):
+        return prior
+    events = []
+    for first, end in events_of(seen.rain_mm):
+        litres = _rise_l(site, roof.tank, seen, first, end) if caught_l is None else float(caught_l[first:end].sum())
+        if not np.isnan(litres):
+            events.append((float(seen.rain_mm[first:end].sum()), litres / roof.plan_area_m2))
+    rain_mm, runoff_mm = np.array(events).reshape(-1, 2).T
+    return fit_runoff(rain_mm, runoff_mm, prior)
+
+
+def _rise_l(site: Site, tank_id: str, seen: Hourly, first: int, end: int) -> float:
+    """What a tank took in: its rise and what was drawn meanwhile. NaN where it may have spilt, or was not measured."""
+    tank = next(tank for tank in site.tank if tank.id == tank_id)
+    volume_l = seen.volume_l[tank_id][first - 1 : end]
+    if volume_l.max() > BRIM * geometry_of(tank).capacity_l:
+        return float("nan")
+    draws = [draw.id for draw in site.draw if draw.tank == tank_id]
+    return float(volume_l[-1] - volume_l[0]) + sum(float(seen.metered_l[draw][first:end].sum()) for draw in draws)
+
+
+def _told_by_level(site: Site, tank_id: str, seen: Hourly) -> bool:
+    """Whether a tank's level and meters tell all its water but the rain: roofed, on its own, every draw metered."""
+    tank = next(tank for tank in site.tank if tank.id == tank_id)
+    joined = tank.joined_with is not None or any(other.joined_with == tank_id for other in site.tank)
+    fed = any(other.overflow_to == tank_id for other in site.tank)
+    poured = site.backup is not None and site.backup.tank == tank_id
+    metered = all(draw.id in seen.metered_l for draw in site.draw if draw.tank == tank_id)
+    return tank_id in seen.volume_l and metered and not (joined or fed or poured or tank.open_top)
+
+
+def _leak(site: Site, tank: Tank, seen: Hourly) -> Leak | None:
+    """From the nights and days without rain; only where every draw of the tank has a meter."""
+    if not _told_by_level(site, tank.id, seen):
+        return None
+    draws = [draw.id for draw in site.draw if draw.tank == tank.id]
+    volume_l = seen.volume_l[tank.id]
+    hours = len(volume_l)
+    metered_l = np.sum([seen.metered_l[draw] for draw in draws], axis=0) if draws else np.zeros(hours)
+    hour, _, day = local_hours(site, seen.start_ms, hours)
+    fed_by = np.convolve(np.nan_to_num(seen.rain_mm, nan=1.0), np.ones(DRY_BEFORE_H))[:hours]
+    dry = (fed_by == 0) & (volume_l > geometry_of(tank).dead_l)
+    falls = -np.diff(volume_l, prepend=np.nan)
+    night = (hour >= NIGHT[0]) & (hour < NIGHT[1])
+    nights, day_falls, day_metered = [], [], []
+    for index in range(int(day[-1]) + 1):
+        whole = day == index
+        asleep = whole & night
+        if asleep.sum() == NIGHT[1] - NIGHT[0] and dry[asleep].all() and (metered_l[asleep] == 0).all():
+            nights.append(float(falls[asleep].mean()))
+        if whole.sum() == 24 and dry[whole].all():
+            day_falls.append(float(falls[whole].sum()))
+            day_metered.append(float(metered_l[whole].sum()))
+    known = ~np.isnan(np.add(day_falls, day_metered))
+    at_night = np.array(nights)
+    return fit_leak(at_night[~np.isnan(at_night)], np.array(day_falls)[known], np.array(day_metered)[known])
+
+
+def _notes(site: Site, learned: Learned) -> list[str]:
+    """What was learnt, and what stays the site file's figure."""
+    said = []
+    if missing := [roof.id for roof in site.roof if roof.id not in learned.roofs]:
+        said.append(
+            f"Too little rain was measured to learn what {_listed(missing)} yields: the site file's figure stands."
+        )
+    if missing := [draw.id for draw in site.draw if draw.id not in learned.draws]:
+        said.append(f"Too few days were metered to learn the use of {_listed(missing)}: the site file's figure stands.")
+    for tank, leak in learned.leaks.items():
+        if leak.l_h > 2 * leak.sd_l_h:
+            said.append(
+                f"Tank {tank} loses {leak.l_h:.1f} L an hour at night while its meters stand still: "
+                "a leak, evaporation, or a draw too small for its meter."
+            )
+        if leak.fall_over_meters is not None and abs(leak.fall_over_meters - 1) > _METER_ERROR:
+            said.append(
+                f"The level of tank {tank} falls {leak.fall_over_meters:.2f} times what its meters count: "
+                "the meters or the tank's measures are wrong."
+            )
+    return said
+
+
+#: Level and meters that differ by more than this are worth a sentence. (common practice, no source)
+_METER_ERROR: Final = 0.1
+
+
+def _listed(names: list[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _laid(amounts: dict[int, float], start_ms: int, hours: int) -> Floats:
+    """Amounts by hour, NaN where there is none. (hours,)"""
+    out: npt.NDArray[np.float64] = np.full(hours, np.nan)
+    for time_ms, amount in amounts.items():
+        if 0 <= (hour := (time_ms - start_ms) // HOUR_MS) < hours:
+            out[hour] = amount
+    return out
