@@ -11,7 +11,20 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime, Field, StringConstraints, field_validator, model_validator
 
-from ingest.part import Id, Month, NotNegative, Number, Part, Positive, TwelveMonths
+from ingest.part import (
+    AmpereHours,
+    Id,
+    LitresPerMinute,
+    Millimetres,
+    Month,
+    NotNegative,
+    Number,
+    Part,
+    Positive,
+    SquareMetres,
+    TwelveMonths,
+    Watts,
+)
 from ingest.reading import Quantity, quantity_of
 from ingest.tank import HorizontalCylinder, Rectangular, StrappingTable, Tank, VerticalCylinder
 from ingest.units import SENT_UNITS, scale_for
@@ -46,10 +59,10 @@ class Roof(Part):
     """
 
     id: Id
-    plan_area_m2: Positive
+    plan_area_m2: SquareMetres
     runoff_coefficient: Annotated[float, Field(strict=True, gt=0, le=1)]
-    wetting_loss_mm: NotNegative = 0.4
-    gutter_capacity_l_min: Positive | None = None
+    wetting_loss_mm: Millimetres = 0.4
+    gutter_capacity_l_min: LitresPerMinute | None = None
     tank: Id
     first_flush: FirstFlush | None = None
 
@@ -96,7 +109,7 @@ class Backup(Part):
     tank: Id | None = None
     opens_below_l: NotNegative | None = None
     closes_above_l: Positive | None = None
-    flow_l_min: Positive | None = None
+    flow_l_min: LitresPerMinute | None = None
 
     @model_validator(mode="after")
     def _by_itself_into_a_tank(self) -> Backup:
@@ -116,8 +129,8 @@ class Backup(Part):
 class Pump(Part):
     """power_w while running [W]; flow_l_min delivered [L/min]"""
 
-    power_w: Positive
-    flow_l_min: Positive
+    power_w: Watts
+    flow_l_min: LitresPerMinute
 
 
 class Battery(Part):
@@ -134,10 +147,10 @@ class Battery(Part):
 
     chemistry: Literal["flooded", "agm", "gel", "lifepo4"]
     nominal_v: Annotated[float, Field(strict=True)]
-    capacity_ah: Positive
+    capacity_ah: AmpereHours
     low_v: Positive
     cutoff_v: Positive
-    panel_w: Positive
+    panel_w: Watts
     standing_w: NotNegative = 1.0
     tilt_deg: Annotated[float, Field(strict=True, ge=0, le=90)] | None = None
     azimuth_deg: Annotated[float, Field(strict=True, ge=0, lt=360)] | None = None

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from ingest.part import Id, NotNegative, Part, Positive
+from ingest.part import Height, Id, Metres, NotNegative, Part, Positive
 
 
 class _Tank(Part):
@@ -23,8 +23,8 @@ class _Tank(Part):
     """
 
     id: Id
-    outlet_height_m: NotNegative
-    overflow_height_m: Positive
+    outlet_height_m: Height
+    overflow_height_m: Metres
     overflow_to: Id | None = None
     joined_with: Id | None = None
     open_top: bool = False
@@ -39,7 +39,7 @@ class _Tank(Part):
 
 class VerticalCylinder(_Tank):
     shape: Literal["vertical_cylinder"]
-    diameter_m: Positive
+    diameter_m: Metres
 
 
 class HorizontalCylinder(_Tank):
@@ -53,8 +53,8 @@ class HorizontalCylinder(_Tank):
     """
 
     shape: Literal["horizontal_cylinder"]
-    diameter_m: Positive
-    length_m: Positive
+    diameter_m: Metres
+    length_m: Metres
     ends: Literal["flat", "elliptical", "dished"] = "flat"
     end_depth_m: Positive | None = None
     crown_radius_m: Positive | None = None
@@ -82,8 +82,8 @@ class HorizontalCylinder(_Tank):
 
 class Rectangular(_Tank):
     shape: Literal["rectangular"]
-    length_m: Positive
-    width_m: Positive
+    length_m: Metres
+    width_m: Metres
 
 
 class StrappingTable(_Tank):

@@ -69,6 +69,7 @@ def change(part: str, key: str, value: object) -> Any:
         (change("tank", "overflow_to", "main"), "further down in the file"),
         (change("roof", "id", "ringing-hut"), "an id that only one roof has"),
         (change("roof", "runoff_coefficient", 1.2), "less than or equal to 1"),
+        (change("tank", "diameter_m", 1600.0), 'tank "main" diameter_m = 1600.0: expected less than or equal to 50'),
         (change("roof", "plan_area_m2", True), "number"),
         (change("roof", "plan_area_m2", float("nan")), "finite"),
         (change("draw", "months", [0]), "greater than or equal to 1"),
