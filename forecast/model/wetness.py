@@ -47,5 +47,5 @@ def first_flush(
     all at once by its valve after so many hours without inflow.
     """
     held_l = 0.0 if dry_h >= empties_after_dry_h else held_l
-    taken_l = min(passed_l, volume_l - held_l)
+    taken_l = min(passed_l, max(0.0, volume_l - held_l))
     return taken_l, max(0.0, held_l + taken_l - drip_l_h)
