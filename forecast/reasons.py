@@ -96,17 +96,31 @@ def unknowns(site: Site, facts: Facts, outlook: Outlook, learned_notes: tuple[st
         said.append("No rain is measured here: how wet roofs and first-flush chambers are is guessed from the season.")
     elif unmeasured_h:
         said.append(f"Rain was not measured in {unmeasured_h} of the last {len(past)} hours; the season stands in.")
-    if site.battery and facts.battery is None:
-        said.append("No battery voltage: its charge may be anything from half to full.")
-    elif site.battery and facts.battery and not facts.battery.at_rest:
-        said.append("No battery voltage from the last night: its charge is read from a voltage under load or sun.")
+    said += _battery_unknowns(site, facts)
     if outlook.issued_ms is None:
         said.append("No weather forecast is used: the coming rain is what this season brings.")
     if outlook.distinct < FEW_COURSES:
         said.append(f"Only {outlook.distinct} different courses of weather stand behind the outlook.")
+    if site.rain_peak_factor is None and any(roof.gutter_capacity_l_min for roof in site.roof):
+        said.append("How hard it rains within an hour is not known: what gutters lose in a cloudburst is left out.")
     said += outlook.notes
     as_written = ("Draws and roof coefficients are the site file's figures, with a usual spread about them.",)
     return said + list(as_written if learned_notes is None else learned_notes)
+
+
+def _battery_unknowns(site: Site, facts: Facts) -> list[str]:
+    if site.battery is None:
+        return []
+    if facts.battery is None:
+        return [
+            "No battery voltage: its charge is what the balance of the last weeks makes of anything from half to full."
+        ]
+    if not facts.battery.at_rest:
+        return [
+            "No battery voltage from the last night: its charge is what the balance of the last weeks says, "
+            "corrected by a voltage under load or sun."
+        ]
+    return []
 
 
 def _input(name: str, source: str, time_ms: int | None, now_ms: int, stale_ms: int) -> Input:

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from forecast.facts import gather
+from forecast.model.peaks import peak_factor
 from forecast.outlook.choose import OutlookSettings, choose_outlook
 from forecast.outlook.fetch import Fetcher
 from forecast.outlook.record import RainRecord
@@ -85,6 +86,13 @@ def forecast_site(
     return predict(site, facts, outlook, rng)
 
 
+def with_peaks(site: Site, record: RainRecord | None) -> Site:
+    """The site with the peak factor that its hourly record shows, where its file gives none."""
+    if site.rain_peak_factor is not None or record is None or record.daily:
+        return site
+    return site.model_copy(update={"rain_peak_factor": peak_factor(record.rain_mm)})
+
+
 class Worker:
     """Forecasts every site every `every_s` seconds, and soon for one that had nothing to go on."""
 
@@ -98,7 +106,7 @@ class Worker:
         every_s: float = EVERY_S,
         outlooks: Outlooks | None = None,
     ) -> None:
-        self._sites = sites
+        self._sites = {name: with_peaks(site, rain.get(name)) for name, site in sites.items()}
         self._store = store
         self._records = records
         self._rain = rain

@@ -52,6 +52,8 @@ RATED_C: Final = 25.0
 #: A battery never has less of its capacity for cold than this, nor more for warmth.
 _LEAST_WARM, _MOST_WARM = 0.3, 1.05
 _MONTH_H: Final = 30.4 * 24
+#: A charge is never known better than this. [share]
+_LEAST_SD: Final = 0.02
 #: Error of a resting voltage of a 12 V bank, incomplete rest in. [V] (common practice, no source)
 REST_ERROR_V: Final = 0.05
 
@@ -100,12 +102,10 @@ def charge_share(chemistry: Chemistry, volts_per_nominal: float) -> float:
 
 
 def charge_share_sd(chemistry: Chemistry, volts_per_nominal: float) -> float:
-    """Standard deviation of `charge_share`: the flatter the curve, the less a voltage says."""
-    volts = volts_per_nominal * 12.0
-    cell = CELLS[chemistry]
-    row = int(np.clip(np.searchsorted(cell.volts, volts), 1, len(cell.volts) - 1))
-    slope = (cell.shares[row] - cell.shares[row - 1]) / (cell.volts[row] - cell.volts[row - 1])
-    return float(REST_ERROR_V * slope)
+    """Standard deviation of `charge_share`: the flatter the chemistry's curve, the less a voltage says."""
+    error = REST_ERROR_V / 12.0
+    low, high = (charge_share(chemistry, volts_per_nominal + sign * error) for sign in (-1, 1))
+    return max(_LEAST_SD, (high - low) / 2)
 
 
 def resting_voltage(chemistry: Chemistry, share: float, nominal_v: float) -> float:

@@ -10,15 +10,16 @@ import numpy as np
 import pytest
 
 from forecast.facts import gather
+from forecast.outlook.record import RainRecord
 from forecast.result import decode
 from forecast.role import load_rain
-from forecast.worker import Worker, forecast_site
+from forecast.worker import Worker, forecast_site, with_peaks
 from ingest.errors import ForecastUnavailable, RecordFileError, StoreUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339, to_rfc3339
 from ingest.reading import OUT_OF_RANGE, Reading
-from ingest.site import Site
+from ingest.site import FirstFlush, Site
 from ingest.store.readings import ReadingStore
-from ingest.store.records import Records
+from ingest.store.records import LogEntry, Records
 from ingest.store.sqlite import SqliteStore
 
 NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
@@ -96,6 +97,86 @@ def test_the_battery_is_read_at_night(store: SqliteStore, skerrow_head: Site) ->
     battery = gather(skerrow_head, store, NOW_MS).battery
     assert battery is not None
     assert (battery.volts, battery.at_rest) == (12.5, True)
+
+
+def test_hours_of_a_total_heard_often_agree_with_every_reading(store: SqliteStore, skerrow_head: Site) -> None:
+    rng = np.random.default_rng(3)
+    start = NOW_MS - NOW_MS % HOUR_MS - 48 * HOUR_MS
+    times = np.arange(start, NOW_MS, 5 * MINUTE_MS)
+    total = np.cumsum(rng.exponential(0.4, len(times)) * (rng.random(len(times)) < 0.1))
+    total[300:] -= total[300] - 0.2  # the gauge was changed
+    store.write(
+        [Reading("skerrow-head", int(t), "post-1/rain-total", float(v)) for t, v in zip(times, total, strict=True)]
+    )
+    store.write(levels({10: 1.0}))
+    facts = gather(skerrow_head, store, NOW_MS)
+    slow = skerrow_head.model_copy(
+        update={"sensor": [s.model_copy(update={"every_s": 3600.0}) for s in skerrow_head.sensor]}
+    )
+    exact = gather(slow, store, NOW_MS)
+    past = slice((start - facts.rain_start_ms) // HOUR_MS, len(facts.rain_mm) - 1)
+    changed = (int(times[300]) - 1 - start) // HOUR_MS
+    np.testing.assert_allclose(
+        np.delete(facts.rain_mm[past], changed), np.delete(exact.rain_mm[past], changed), atol=1e-9
+    )
+    assert facts.rain_last_ms == exact.rain_last_ms
+
+
+def test_after_midnight_the_battery_rests_in_the_night_that_has_begun(store: SqliteStore, skerrow_head: Site) -> None:
+    midnight = NOW_MS - NOW_MS % DAY_MS
+    volts = {-22: 12.9, -20: 12.8, -3: 12.2, 1: 12.6}
+    store.write(
+        [Reading("skerrow-head", midnight + hour * HOUR_MS, "post-1/battery", value) for hour, value in volts.items()]
+    )
+    tonight = gather(skerrow_head, store, midnight + 2 * HOUR_MS).battery
+    assert tonight is not None
+    assert (tonight.volts, tonight.at_rest) == (12.6, True)
+    evening = gather(skerrow_head, store, midnight - 2 * HOUR_MS).battery
+    assert evening is not None
+    assert evening.volts == pytest.approx(12.85)
+
+
+def test_a_chamber_that_somebody_emptied_is_in_the_facts_and_the_forecast(
+    store: SqliteStore, records: Records, skerrow_head: Site
+) -> None:
+    """A full chamber of 60 L that nothing else empties takes the rain of 0.7 mm again."""
+    by_hand = skerrow_head.model_copy(
+        update={
+            "roof": [r.model_copy(update={"first_flush": FirstFlush(volume_l=60.0)}) for r in skerrow_head.roof[:1]]
+        }
+    )
+    hour = NOW_MS - NOW_MS % HOUR_MS
+    store.write(levels({3 * 24 * 60: 1.0}))
+    fell = {-200: 0.0, -199: 5.0, -24: 5.0, -23: 5.7, -1: 5.7}
+    slow = by_hand.model_copy(update={"sensor": [s.model_copy(update={"every_s": 3600.0}) for s in by_hand.sensor]})
+    store.write([Reading("skerrow-head", hour + h * HOUR_MS, "post-1/rain-total", mm) for h, mm in fell.items()])
+    entry = LogEntry("skerrow-head", hour - 30 * HOUR_MS, "first-flush-emptied", "bunkhouse", "Ina")
+    other = LogEntry("skerrow-head", hour - 30 * HOUR_MS, "upkeep", "clean-gutters", "Ina")
+    assert gather(slow, store, NOW_MS, [entry, other]).emptied == ((entry.time_ms, "bunkhouse"),)
+    left = forecast_site(slow, store, None, NOW_MS).tanks[0].volume_l.p50[0]
+    emptied = forecast_site(slow, store, None, NOW_MS, log=[entry]).tanks[0].volume_l.p50[0]
+    # 0.7 mm on 84 m² at about 0.85, less a wetting of 0.4 mm, are some 20 L.
+    assert left - emptied == pytest.approx(21, abs=6)
+
+    records.append_log(entry)
+    now = {"ms": NOW_MS}
+    worker = Worker({"skerrow-head": slow}, store, records, {}, lambda: now["ms"])
+    worker.round()
+    document = records.latest_forecast("skerrow-head")
+    assert document is not None
+    assert decode(document).tanks[0].volume_l.p50[0] == emptied
+
+
+def test_a_record_tells_how_hard_it_rains_within_an_hour(skerrow_head: Site) -> None:
+    rain = np.zeros(3 * 8766)
+    rain[4000::8766] = 20.0
+    record = RainRecord(0, rain, "showers")
+    assert with_peaks(skerrow_head, record).rain_peak_factor == pytest.approx(6.0)
+    assert with_peaks(skerrow_head, None) is skerrow_head
+    daily = RainRecord(0, rain, "by days", daily=True)
+    assert with_peaks(skerrow_head, daily).rain_peak_factor is None
+    given = skerrow_head.model_copy(update={"rain_peak_factor": 2.0})
+    assert with_peaks(given, record).rain_peak_factor == 2.0
 
 
 def test_a_site_without_gauge_or_battery_gets_what_its_data_allow(store: SqliteStore, tarn_orchard: Site) -> None:
