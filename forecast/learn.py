@@ -6,17 +6,20 @@ data carry it: with few of them it stays there, and says so.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 from scipy.optimize import least_squares
 from sklearn.linear_model import HuberRegressor
 
 from forecast.members import COEFFICIENT_SIGMA, Beliefs, metered_use, site_beliefs
 from forecast.model.draw import Integers, demand_l, local_hours
 from forecast.model.plan import Plan
+from forecast.model.wetness import dry_hours, first_flush, through_gutter, wet_roof
 from ingest.instants import to_datetime
 from ingest.site import Roof, Site
 
@@ -26,10 +29,8 @@ Floats = npt.NDArray[np.float64]
 FEWEST_EVENTS: Final = 4
 FEWEST_DAYS: Final = 7
 FEWEST_NIGHTS: Final = 10
-#: Spread of a roof's wetting loss about the site file's, and how much of a first flush may be
-#: taken when an event begins (both common practice, no source). [mm], share
+#: Spread of a roof's wetting loss about the site file's. [mm] (common practice, no source)
 LOSS_SD_MM: Final = 0.3
-FLUSH_SD: Final = 0.5
 #: Where Cauchy's loss begins to doubt: 95 % as good as least squares where errors are normal (Holland and
 #: Welsch 1977, from memory). [standard deviations]
 CAUCHY_SCALE: Final = 2.385
@@ -41,8 +42,12 @@ WEEKDAYS_WEIGH_D: Final = 4.0
 MONTHS_WEIGH_D: Final = 9.0
 
 
+#: Runoff of events [mm] at a coefficient and a loss [mm]. (N,)
+Predicted = Callable[[float, float], Floats]
+
+
 class Runoff(NamedTuple):
-    """Runoff = coefficient · max(0, rain − loss), of `events` events; sd of both. Loss in mm."""
+    """A roof's coefficient and wetting loss [mm] after `events` events, and their sd."""
 
     coefficient: float
     coefficient_sd: float
@@ -104,6 +109,11 @@ class Learned:
                 base.use[index], base.use_sigma[index] = use.use, use.sigma
         return base
 
+    def plan(self, site: Site, plan: Plan) -> Plan:
+        """The same plan with the wetting losses that were learnt."""
+        losses = [self.roofs[roof.id].loss_mm if roof.id in self.roofs else roof.wetting_loss_mm for roof in site.roof]
+        return plan._replace(wetting_loss_mm=np.array(losses, dtype=np.float64))
+
     def demand_l(self, site: Site, start_ms: int, hours: int) -> tuple[Floats, Integers]:
         """As `draw.demand_l`, laid over hours, weekdays and months as it was seen to lie. (hours, D), (hours,)"""
         wanted, day = demand_l(site, start_ms, hours)
@@ -132,30 +142,29 @@ def weekdays(site: Site, start_ms: int, day: Integers) -> Integers:
 
 
 def prior_runoff(roof: Roof) -> Runoff:
-    """The site file's figures, with their usual spread; a first flush counts as loss of the event."""
-    flush = roof.first_flush.volume_l / (roof.plan_area_m2 * roof.runoff_coefficient) if roof.first_flush else 0.0
-    return Runoff(
-        coefficient=roof.runoff_coefficient,
-        coefficient_sd=COEFFICIENT_SIGMA * roof.runoff_coefficient,
-        loss_mm=roof.wetting_loss_mm + FLUSH_SD * flush,
-        loss_sd_mm=LOSS_SD_MM + FLUSH_SD * flush,
-        events=0,
-    )
+    """The site file's figures, with their usual spread."""
+    coefficient = roof.runoff_coefficient
+    return Runoff(coefficient, COEFFICIENT_SIGMA * coefficient, roof.wetting_loss_mm, LOSS_SD_MM, events=0)
 
 
-def hinge(rain_mm: Floats, runoff_mm: Floats, first: tuple[float, float]) -> tuple[Floats, Floats]:
-    """Coefficient and loss of a hinge through events by Cauchy's loss, and their covariance. (2,), (2, 2)
+def hinge(rain_mm: Floats) -> Predicted:
+    """Runoff of events by their rain alone: C · max(0, P − w). (N,) [mm]"""
+    return lambda coefficient, loss_mm: coefficient * np.maximum(0.0, rain_mm - loss_mm)
 
-    runoff = C · max(0, P − w). Small events lie on the foot and large ones on the slope, so both count;
-    an event that went wrong (a gutter over its side, a draw nobody metered) is doubted, not followed.
-    The scale is the residuals' own, by their median.
+
+def robust_fit(predicted: Predicted, runoff_mm: Floats, first: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Coefficient and loss by Cauchy's loss, and their covariance. (2,), (2, 2)
+
+    Small events lie on the foot of the hinge and large ones on its slope, so both count; an event
+    that went wrong (a gutter over its side, a draw nobody metered) is doubted, not followed. The
+    scale is the misses' own, by their median.
     """
 
     def misses(line: Floats) -> Floats:
-        return np.asarray(line[0] * np.maximum(0.0, rain_mm - line[1]) - runoff_mm)
+        return np.asarray(predicted(float(line[0]), float(line[1])) - runoff_mm)
 
     # Normal sd from the median of the misses, with Rousseeuw and Leroy's correction for few (1987, from memory).
-    few = 1.4826 * (1 + 5 / max(1, len(rain_mm) - 2))
+    few = 1.4826 * (1 + 5 / max(1, len(runoff_mm) - 2))
     line, scale_mm = np.array(first), 1.0
     for _ in range(3):
         fit = least_squares(
@@ -163,23 +172,45 @@ def hinge(rain_mm: Floats, runoff_mm: Floats, first: tuple[float, float]) -> tup
         )
         line = fit.x
         scale_mm = max(0.02, few * float(np.median(np.abs(misses(line)))))
-    steep = np.stack([np.maximum(0.0, rain_mm - line[1]), np.where(rain_mm > line[1], -line[0], 0.0)], axis=1)
+    steps = np.diag([0.01, 0.02])
+    steep = np.stack([(misses(line + step) - misses(line - step)) / (2 * step.sum()) for step in steps], axis=1)
     believed = 1 / (1 + (misses(line) / (CAUCHY_SCALE * scale_mm)) ** 2)
     information = (steep * believed[:, None]).T @ steep / scale_mm**2
-    return line, np.linalg.pinv(information + 1e-6 * np.eye(2))
+    return line, np.linalg.inv(information + 1e-6 * np.eye(2))
 
 
-def fit_runoff(rain_mm: Floats, runoff_mm: Floats, prior: Runoff) -> Runoff:
-    """Prior and hinge by their precision. Each entry an event: depth of rain, and litres over m². (N,) [mm]"""
-    if len(rain_mm) < FEWEST_EVENTS:
+def fit_runoff(predicted: Predicted, runoff_mm: Floats, prior: Runoff) -> Runoff:
+    """Prior and robust fit by their precision; with few events the prior.
+
+    predicted  runoff of the events at a coefficient and a loss; runoff_mm  litres over m² that came (N,) [mm]
+    """
+    if len(runoff_mm) < FEWEST_EVENTS:
         return prior
-    line, covariance = hinge(rain_mm, runoff_mm, (prior.coefficient, prior.loss_mm))
+    line, covariance = robust_fit(predicted, runoff_mm, (prior.coefficient, prior.loss_mm))
     before = np.diag([prior.coefficient_sd**-2, prior.loss_sd_mm**-2])
     seen = np.linalg.inv(covariance)
     after = np.linalg.inv(before + seen)
     coefficient, loss_mm = after @ (before @ np.array([prior.coefficient, prior.loss_mm]) + seen @ line)
     sd = np.sqrt(np.diag(after))
-    return Runoff(float(coefficient), float(sd[0]), max(0.0, float(loss_mm)), float(sd[1]), len(rain_mm))
+    return Runoff(min(1.0, float(coefficient)), float(sd[0]), max(0.0, float(loss_mm)), float(sd[1]), len(runoff_mm))
+
+
+@njit(cache=True)
+def roof_inflow_l(
+    plan: Plan, roof: int, rain_mm: Floats, drying_mm: Floats, coefficient: float, loss_mm: float
+) -> Floats:
+    """What a roof, its gutter and its first flush hand on in each hour, from dry. (H,) [L]"""
+    out = np.empty(len(rain_mm))
+    wet_mm, held_l, dry_h = 0.0, 0.0, 0.0
+    for h in range(len(rain_mm)):
+        runoff_mm, wet_mm = wet_roof(rain_mm[h], wet_mm, loss_mm, drying_mm[h])
+        passed_l = through_gutter(runoff_mm * plan.roof_area_m2[roof] * coefficient, plan.gutter_l_h[roof])
+        dry_h = dry_hours(passed_l, dry_h)
+        taken_l, held_l = first_flush(
+            passed_l, held_l, dry_h, plan.flush_volume_l[roof], plan.flush_drip_l_h[roof], plan.flush_dry_h[roof]
+        )
+        out[h] = passed_l - taken_l
+    return out
 
 
 def fit_use(site: Site, draw: int, metered_l: Floats, start_ms: int, enough: npt.NDArray[np.bool_]) -> Use | None:

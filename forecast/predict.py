@@ -65,6 +65,8 @@ def predict(
             f"no usable level of any tank up to {to_rfc3339(facts.now_ms)}; check the level sensor and its link"
         )
     plan = plan_of(site, battery_c=battery_temperature_c(outlook))
+    if learned is not None:
+        plan = learned.plan(site, plan)
     members = outlook.rain_mm.shape[1]
     first_ms, hours = timeline(facts, horizon_h)
     drivers = _drivers(site, plan, facts, outlook, first_ms, hours, rng, learned)

@@ -11,9 +11,23 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from forecast.learn import Floats, Leak, Learned, Runoff, events_of, fit_leak, fit_runoff, fit_use, prior_runoff
+from forecast.learn import (
+    Floats,
+    Leak,
+    Learned,
+    Predicted,
+    Runoff,
+    events_of,
+    fit_leak,
+    fit_runoff,
+    fit_use,
+    prior_runoff,
+    roof_inflow_l,
+)
 from forecast.model.draw import local_hours
 from forecast.model.geometry import geometry_of
+from forecast.model.plan import plan_of
+from forecast.model.sun import drying_mm, extraterrestrial_mj_m2
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.site import Roof, Site, Tank
 from ingest.store.readings import ReadingStore
@@ -99,13 +113,29 @@ def _roof(site: Site, roof: Roof, seen: Hourly) -> Runoff:
     alone = all(other.tank != roof.tank for other in site.roof if other.id != roof.id)
     if caught_l is None and not (alone and _told_by_level(site, roof.tank, seen)):
         return prior
-    events = []
+    spells, litres = [], []
     for first, end in events_of(seen.rain_mm):
-        litres = _rise_l(site, roof.tank, seen, first, end) if caught_l is None else float(caught_l[first:end].sum())
-        if not np.isnan(litres):
-            events.append((float(seen.rain_mm[first:end].sum()), litres / roof.plan_area_m2))
-    rain_mm, runoff_mm = np.array(events).reshape(-1, 2).T
-    return fit_runoff(rain_mm, runoff_mm, prior)
+        came = _rise_l(site, roof.tank, seen, first, end) if caught_l is None else float(caught_l[first:end].sum())
+        if not np.isnan(came):
+            spells.append((first, end))
+            litres.append(came)
+    return fit_runoff(_by_hours(site, roof, seen, spells), np.array(litres) / roof.plan_area_m2, prior)
+
+
+def _by_hours(site: Site, roof: Roof, seen: Hourly, spells: list[tuple[int, int]]) -> Predicted:
+    """Runoff of the spells by the hours before and in them: how wet the roof and full its first flush were. [mm]
+
+    Unknown hours count as dry for what comes after them; spells with such hours are not among these.
+    """
+    plan, index = plan_of(site), site.roof.index(roof)
+    rain_mm = np.nan_to_num(seen.rain_mm)
+    drying = drying_mm(extraterrestrial_mj_m2(site.latitude, site.longitude, seen.start_ms, len(rain_mm)))
+
+    def predicted(coefficient: float, loss_mm: float) -> Floats:
+        inflow_l = roof_inflow_l(plan, index, rain_mm, drying, coefficient, loss_mm)
+        return np.array([inflow_l[first:end].sum() for first, end in spells]) / roof.plan_area_m2
+
+    return predicted
 
 
 def _rise_l(site: Site, tank_id: str, seen: Hourly, first: int, end: int) -> float:

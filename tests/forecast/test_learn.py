@@ -19,8 +19,11 @@ from forecast.learn import (
     fit_use,
     hinge,
     prior_runoff,
-)  # fmt: skip
-from forecast.members import site_beliefs
+    robust_fit,
+    roof_inflow_l,
+)
+from forecast.members import member_drivers, site_beliefs
+from forecast.model.balance import INFLOW, blank_state, run
 from forecast.model.draw import demand_l, local_hours
 from forecast.model.plan import plan_of
 from ingest.instants import HOUR_MS, from_rfc3339
@@ -54,8 +57,13 @@ def by_line(model: TheilSenRegressor | HuberRegressor) -> Callable[[Floats, Floa
 
 
 def by_hinge(rain: Floats, runoff: Floats) -> tuple[float, float]:
-    line, _ = hinge(rain, runoff, (0.8, 1.0))
+    line, _ = robust_fit(hinge(rain), runoff, (0.8, 1.0))
     return float(line[0]), float(line[1])
+
+
+def learnt(count: int, seed: int, prior: Runoff) -> Runoff:
+    rain, runoff = events(count, seed)
+    return fit_runoff(hinge(rain), runoff, prior)
 
 
 def rmse(fit: Callable[[Floats, Floats], tuple[float, float]], count: int, times: int) -> tuple[float, float]:
@@ -79,7 +87,7 @@ def test_the_hinge_is_chosen_because_it_errs_least() -> None:
 
 def test_the_posterior_says_how_far_off_it_may_be() -> None:
     for count, times in ((10, 80), (60, 30)):
-        fits = [fit_runoff(*events(count, seed), WIDE) for seed in range(times)]
+        fits = [learnt(count, seed, WIDE) for seed in range(times)]
         off = [(fit.coefficient - COEFFICIENT) / fit.coefficient_sd for fit in fits]
         assert 0.7 < np.mean(np.abs(off) < 2) <= 1.0
         assert np.std(off) < 2.0
@@ -87,11 +95,23 @@ def test_the_posterior_says_how_far_off_it_may_be() -> None:
 
 def test_few_events_leave_the_site_files_figure(skerrow_head: Site) -> None:
     prior = prior_runoff(skerrow_head.roof[0])
-    assert fit_runoff(*events(3, 1), prior) == prior
-    ten, hundred = (fit_runoff(*events(count, 1), prior) for count in (10, 100))
+    assert learnt(3, 1, prior) == prior
+    ten, hundred = (learnt(count, 1, prior) for count in (10, 100))
     assert hundred.coefficient_sd < ten.coefficient_sd < prior.coefficient_sd
     assert hundred.coefficient == pytest.approx(COEFFICIENT, abs=0.03)
     assert (ten.events, hundred.events) == (10, 100)
+
+
+def test_the_roof_that_is_fitted_is_the_roof_of_the_balance(skerrow_head: Site) -> None:
+    site = skerrow_head.model_copy(update={"roof": skerrow_head.roof[:1], "draw": [], "battery": None, "pump": None})
+    plan = plan_of(site)
+    rng = np.random.default_rng(1)
+    rain = (rng.random(600) < 0.1) * rng.exponential(2.0, 600)
+    drivers = member_drivers(site, plan, rain[:, None], START_MS, rng)._replace(coefficient=np.array([[0.7]]))
+    ledger = run(plan, drivers, blank_state(plan, 1), ledger=True).ledger
+    found = roof_inflow_l(plan, 0, rain, drivers.drying_mm, 0.7, 0.4)
+    np.testing.assert_allclose(found, ledger[INFLOW, :, 0], atol=1e-9)
+    assert found.sum() > 1_000
 
 
 def test_spells_of_rain_are_told_apart_and_unknown_hours_spoil_theirs() -> None:
