@@ -16,18 +16,13 @@ Medians of the rounds. CPU is the reader's own, user and system.
 from __future__ import annotations
 
 import argparse
-import getpass
 import json
 import resource
-import shutil
-import socket
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
@@ -38,6 +33,8 @@ from ingest.broker import COLLECTOR, DEVICE, Broker
 from ingest.payload import Decoder
 from ingest.session import Session, parse_url
 from ingest.sitefile import load_sites
+from tests.conftest import find_free_port
+from tests.mosquitto import Mosquitto
 
 ROOT = Path(__file__).parent.parent.parent
 SITES = Path(__file__).parent.parent.parent / "deploy" / "sites" / "skerrow-head.toml"
@@ -74,14 +71,15 @@ def table(messages: int, rounds: int) -> list[dict[str, object]]:
     for _ in range(rounds):
         with tempfile.TemporaryDirectory(dir=ROOT) as name:
             folder = Path(name)
-            with _mosquitto(folder) as url:
+            with Mosquitto(folder / "mosquitto", find_free_port()) as mosquitto:
+                url, device_url = mosquitto.url(COLLECTOR), mosquitto.url(DEVICE)
                 for reader in ("each", "wal", "ours", "drain"):
                     found.setdefault(reader, []).append(
-                        _timed(reader, url, url, folder, messages // FEWER.get(reader, 1))
+                        _timed(reader, device_url, url, folder, messages // FEWER.get(reader, 1))
                     )
-            with Broker(folder / "broker", port=0) as broker:
+            with Broker(folder / "broker", port=0) as nats:
                 found.setdefault("nats", []).append(
-                    _timed("nats", broker.url(DEVICE), broker.url(COLLECTOR), folder, messages)
+                    _timed("nats", nats.url(DEVICE), nats.url(COLLECTOR), folder, messages)
                 )
     medians = {
         name: Speed(statistics.median(s.messages_s for s in speeds), statistics.median(s.cpu_us for s in speeds))
@@ -118,7 +116,8 @@ def _command(reader: str, url: str, client_id: str, folder: Path, messages: int)
     if reader == "drain":
         broker = parse_url(url)
         return [
-            "mosquitto_sub", "-h", broker.host, "-p", str(broker.port), "-c", "-i", client_id, "-q", "1",
+            "mosquitto_sub", "-h", broker.host, "-p", str(broker.port),
+            "-u", broker.user or "", "-P", broker.password or "", "-c", "-i", client_id, "-q", "1",
             "-t", TOPIC, "-C", str(messages), "-N", "-F", "",
         ]  # fmt: skip
     return [
@@ -159,36 +158,6 @@ def _publish(url: str, messages: int) -> None:
         time.sleep(0.01)
     client.disconnect()
     client.loop_stop()
-
-
-@contextmanager
-def _mosquitto(folder: Path) -> Iterator[str]:
-    """Debian's Mosquitto with the settings of deploy/mosquitto, but for access."""
-    program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    kept = folder / "mosquitto"
-    kept.mkdir()
-    (kept / "conf").write_text(
-        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
-        f"persistence_location {kept}/\nautosave_interval 1\nmax_inflight_messages 1000\n"
-        "max_queued_messages 1000000\nset_tcp_nodelay true\n"
-    )
-    process = subprocess.Popen(
-        [program, "-c", str(kept / "conf")], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    try:
-        for _ in range(200):
-            try:
-                socket.create_connection(("127.0.0.1", port), 1).close()
-                break
-            except OSError:
-                time.sleep(0.05)
-        yield f"mqtt://127.0.0.1:{port}"
-    finally:
-        process.terminate()
-        process.wait(30)
 
 
 if __name__ == "__main__":

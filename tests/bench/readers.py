@@ -45,6 +45,7 @@ def naive(url: str, client_id: str, file: str, messages: int, *, wal: bool) -> N
     broker = parse_url(url)
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, clean_session=False)
     client.on_message = on_message
+    client.username_pw_set(broker.user, broker.password)
     client.connect(broker.host, broker.port)
     client.loop_forever()
 
