@@ -12,14 +12,12 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 from scipy.optimize import least_squares
 from sklearn.linear_model import HuberRegressor
 
 from forecast.members import COEFFICIENT_SIGMA, Beliefs, metered_use, site_beliefs
 from forecast.model.draw import Integers, demand_l, local_hours
 from forecast.model.plan import Plan
-from forecast.model.wetness import dry_hours, first_flush, through_gutter, wet_roof
 from ingest.instants import to_datetime
 from ingest.site import Roof, Site
 
@@ -193,24 +191,6 @@ def fit_runoff(predicted: Predicted, runoff_mm: Floats, prior: Runoff) -> Runoff
     coefficient, loss_mm = after @ (before @ np.array([prior.coefficient, prior.loss_mm]) + seen @ line)
     sd = np.sqrt(np.diag(after))
     return Runoff(min(1.0, float(coefficient)), float(sd[0]), max(0.0, float(loss_mm)), float(sd[1]), len(runoff_mm))
-
-
-@njit(cache=True)
-def roof_inflow_l(
-    plan: Plan, roof: int, rain_mm: Floats, drying_mm: Floats, coefficient: float, loss_mm: float
-) -> Floats:
-    """What a roof, its gutter and its first flush hand on in each hour, from dry. (H,) [L]"""
-    out = np.empty(len(rain_mm))
-    wet_mm, held_l, dry_h = 0.0, 0.0, 0.0
-    for h in range(len(rain_mm)):
-        runoff_mm, wet_mm = wet_roof(rain_mm[h], wet_mm, loss_mm, drying_mm[h])
-        passed_l = through_gutter(runoff_mm * plan.roof_area_m2[roof] * coefficient, plan.gutter_l_h[roof])
-        dry_h = dry_hours(passed_l, dry_h)
-        taken_l, held_l = first_flush(
-            passed_l, held_l, dry_h, plan.flush_volume_l[roof], plan.flush_drip_l_h[roof], plan.flush_dry_h[roof]
-        )
-        out[h] = passed_l - taken_l
-    return out
 
 
 def fit_use(site: Site, draw: int, metered_l: Floats, start_ms: int, enough: npt.NDArray[np.bool_]) -> Use | None:

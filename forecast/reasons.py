@@ -117,8 +117,10 @@ def _battery_unknowns(site: Site, facts: Facts) -> list[str]:
         ]
     if not facts.battery.at_rest:
         return [
-            "No battery voltage from the last night: its charge is what the balance of the last weeks says, "
-            "corrected by a voltage under load or sun."
+            (
+                "No battery voltage from the last night: "
+                "its charge is what the balance of the last weeks says, corrected by a voltage under load or sun."
+            )
         ]
     return []
 

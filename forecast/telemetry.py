@@ -22,12 +22,12 @@ from forecast.learn import (
     fit_runoff,
     fit_use,
     prior_runoff,
-    roof_inflow_l,
 )
 from forecast.model.draw import local_hours
 from forecast.model.geometry import geometry_of
 from forecast.model.plan import plan_of
 from forecast.model.sun import drying_mm, extraterrestrial_mj_m2
+from forecast.model.wetness import roof_inflow_l
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.site import Roof, Site, Tank
 from ingest.store.readings import ReadingStore

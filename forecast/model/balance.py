@@ -19,8 +19,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from forecast.model.compiled import compiled
 from forecast.model.plan import NOWHERE, Floats, Integers, Plan
 from forecast.model.sun import EVAPORATION_TO_DRYING
 from forecast.model.wetness import dry_hours, first_flush, through_gutter, wet_roof
@@ -133,7 +133,7 @@ def run(plan: Plan, drivers: Drivers, state: State, *, ledger: bool = False, spi
     return trace
 
 
-@njit(cache=True)
+@compiled
 def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_first: bool) -> None:  # noqa: C901, PLR0912, PLR0915
     """The kernel. Shapes and units as in Plan, Drivers, State and Trace.
 

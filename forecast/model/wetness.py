@@ -6,10 +6,13 @@ Python that stands here, which is the oracle of the tests.
 
 from __future__ import annotations
 
-from numba import njit
+import numpy as np
+
+from forecast.model.compiled import compiled
+from forecast.model.plan import Floats, Plan
 
 
-@njit(cache=True)
+@compiled
 def wet_roof(rain_mm: float, wet_mm: float, wetting_loss_mm: float, drying_mm: float) -> tuple[float, float]:
     """Runoff depth of an hour, and the water that the roof then still holds. [mm], [mm]
 
@@ -21,7 +24,7 @@ def wet_roof(rain_mm: float, wet_mm: float, wetting_loss_mm: float, drying_mm: f
     return runoff_mm, max(0.0, held - runoff_mm - drying_mm)
 
 
-@njit(cache=True)
+@compiled
 def through_gutter(caught_l: float, capacity_l: float) -> float:
     """What the gutter passes on in an hour; the rest goes over its side. [L]
 
@@ -31,13 +34,13 @@ def through_gutter(caught_l: float, capacity_l: float) -> float:
     return min(caught_l, capacity_l)
 
 
-@njit(cache=True)
+@compiled
 def dry_hours(passed_l: float, dry_h: float) -> float:
     """Hours since water last came. [h]"""
     return 0.0 if passed_l > 0.0 else dry_h + 1.0
 
 
-@njit(cache=True)
+@compiled
 def first_flush(
     passed_l: float, held_l: float, dry_h: float, volume_l: float, drip_l_h: float, empties_after_dry_h: float
 ) -> tuple[float, float]:
@@ -49,3 +52,21 @@ def first_flush(
     held_l = 0.0 if dry_h >= empties_after_dry_h else held_l
     taken_l = min(passed_l, max(0.0, volume_l - held_l))
     return taken_l, max(0.0, held_l + taken_l - drip_l_h)
+
+
+@compiled
+def roof_inflow_l(
+    plan: Plan, roof: int, rain_mm: Floats, drying_mm: Floats, coefficient: float, loss_mm: float
+) -> Floats:
+    """What a roof, its gutter and its first flush hand on in each hour, from dry. (H,) [L]"""
+    out = np.empty(len(rain_mm))
+    wet_mm, held_l, dry_h = 0.0, 0.0, 0.0
+    for h in range(len(rain_mm)):
+        runoff_mm, wet_mm = wet_roof(rain_mm[h], wet_mm, loss_mm, drying_mm[h])
+        passed_l = through_gutter(runoff_mm * plan.roof_area_m2[roof] * coefficient, plan.gutter_l_h[roof])
+        dry_h = dry_hours(passed_l, dry_h)
+        taken_l, held_l = first_flush(
+            passed_l, held_l, dry_h, plan.flush_volume_l[roof], plan.flush_drip_l_h[roof], plan.flush_dry_h[roof]
+        )
+        out[h] = passed_l - taken_l
+    return out

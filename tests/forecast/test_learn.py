@@ -20,12 +20,12 @@ from forecast.learn import (
     hinge,
     prior_runoff,
     robust_fit,
-    roof_inflow_l,
 )
 from forecast.members import member_drivers, site_beliefs
 from forecast.model.balance import INFLOW, blank_state, run
 from forecast.model.draw import demand_l, local_hours
 from forecast.model.plan import plan_of
+from forecast.model.wetness import roof_inflow_l
 from ingest.instants import HOUR_MS, from_rfc3339
 from ingest.site import Site
 
