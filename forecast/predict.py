@@ -211,7 +211,7 @@ def _document(
     days = horizon_h // 24
     storages = storages_of(site)
     daily_mm = drivers.rain_mm[now_hour : now_hour + 24 * days].reshape(days, 24, -1).sum(axis=1)
-    week = drivers.demand_l[now_hour : now_hour + 7 * 24].sum() / 7.0
+    week_l_day = drivers.demand_l[now_hour : now_hour + 7 * 24].sum(axis=0) / 7.0
     return Forecast(
         site=site.id,
         issued_ms=facts.now_ms,
@@ -226,11 +226,11 @@ def _document(
         runs_out=passage(trace.runs_out_h[feeds].min(axis=0), horizon_h, offset_h),
         overflows=passage(trace.overflows_h[ends].min(axis=0), horizon_h, offset_h),
         rain_mm=bands(daily_mm, 1),
-        demand_l_day=round(float(week), 1),
+        demand_l_day=round(float(week_l_day.sum()), 1),
         battery=battery_forecast(
             plan, trace.charge_wh[coming], drivers.sun_wh[now_hour:], trace.cutoff_h, horizon_h, offset_h
         ),
-        reasons=reasons(site, facts, daily_mm, float(week)),
+        reasons=reasons(site, facts, daily_mm, week_l_day),
         unknown=unknowns(site, facts, outlook, None if learned is None else learned.notes),
     )
 

@@ -167,3 +167,14 @@ def test_the_document_survives_its_journey(skerrow_head: Site) -> None:
     assert decode(encode(forecast)) == forecast
     assert b"Infinity" not in encode(forecast)
     assert b"NaN" not in encode(forecast)
+
+
+def test_each_tank_is_measured_by_what_is_drawn_from_it(tarn_orchard: Site) -> None:
+    # In November only the hand basin draws, 25 L a day from the upper tank: what the lower holds is no help.
+    facts = facts_of(tarn_orchard, 0.7)
+    said = forecast_of(tarn_orchard, facts).reasons
+    usable_l = 1.2 * 1.0 * (0.7 - 0.08) * 1000
+    expected = f"25 L a day wanted from tank upper in the coming week; the {usable_l:.0f} L that its outlet can reach"
+    assert [sentence for sentence in said if "wanted" in sentence] == [
+        f"{expected} are {usable_l / 25:.0f} days of that without rain."
+    ]
