@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -113,23 +113,24 @@ class Worker:
         self._clock = clock
         self._every_s = every_s
         self._outlooks = outlooks
+        self._silent: set[str] = set()
 
     def run(self, stop: threading.Event) -> None:
-        """Work until told to stop."""
-        wait_s = RETRY_S
+        """Work until told to stop: all sites every so often, and between those lacking a fresh forecast."""
         while not stop.is_set():
-            wait_s = self._every_s if self.round() else min(wait_s * RETRY_GROWTH, self._every_s)
-            stop.wait(wait_s)
+            lacking, waited_s, wait_s = self.round(), 0.0, min(RETRY_S, self._every_s)
+            while lacking and waited_s + wait_s < self._every_s and not stop.wait(wait_s):
+                waited_s, wait_s = waited_s + wait_s, wait_s * RETRY_GROWTH
+                lacking = self.round(lacking)
+            stop.wait(self._every_s - waited_s)
 
-    def round(self) -> bool:
-        """One forecast of every site; returns whether each has a fresh one now."""
-        sites = list(self._sites.values())
-        # The answer of every batch counts: none may be left out because one before it failed.
-        fresh = [self._batch(sites[first : first + BATCH]) for first in range(0, len(sites), BATCH)]
-        return all(fresh)
+    def round(self, names: Collection[str] | None = None) -> list[str]:
+        """One forecast of each site, or of those named; returns the sites that have no fresh one now."""
+        sites = [site for name, site in self._sites.items() if names is None or name in names]
+        return [name for first in range(0, len(sites), BATCH) for name in self._batch(sites[first : first + BATCH])]
 
-    def _batch(self, sites: list[Site]) -> bool:
-        """Forecasts of some sites, kept in one commit."""
+    def _batch(self, sites: list[Site]) -> list[str]:
+        """Forecasts of some sites, kept in one commit; the sites without a fresh one."""
         now_ms = self._clock()
         try:
             entries = self._records.log(None, now_ms - LOG_DAYS * DAY_MS, now_ms + 1)
@@ -137,7 +138,7 @@ class Worker:
             self._records.put_forecasts([(forecast.site, forecast.issued_ms, encode(forecast)) for forecast in made])
         except StoreUnavailable as error:
             log.warning("no forecast for %s: %s", ", ".join(site.id for site in sites), error)
-            return False
+            return [site.id for site in sites]
         for forecast in made:
             log.info(
                 "%s: runs out within %d days: %.0f %%; overflows: %.0f %%",
@@ -146,14 +147,21 @@ class Worker:
                 100 * forecast.runs_out.within,
                 100 * forecast.overflows.within,
             )
-        return len(made) == len(sites) and not any(forecast.stale for forecast in made)
+        fresh = {forecast.site for forecast in made if not forecast.stale}
+        return [site.id for site in sites if site.id not in fresh]
 
     def _one(self, site: Site, entries: Sequence[LogEntry]) -> Forecast | None:
         own = [entry for entry in entries if entry.site == site.id]
         try:
-            return forecast_site(
+            forecast = forecast_site(
                 site, self._store, self._rain.get(site.id), self._clock(), outlooks=self._outlooks, log=own
             )
         except (ForecastUnavailable, StoreUnavailable) as error:
-            log.warning("no forecast for %s: %s", site.id, error)
+            # Said once, not at every try.
+            log.log(
+                logging.DEBUG if site.id in self._silent else logging.WARNING, "no forecast for %s: %s", site.id, error
+            )
+            self._silent.add(site.id)
             return None
+        self._silent.discard(site.id)
+        return forecast

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -197,7 +197,7 @@ def test_a_round_records_each_site_and_one_failure_stops_no_other(
     store.write(levels({10: 1.0}))
     sites = {"tarn-orchard": tarn_orchard, "skerrow-head": skerrow_head}
     worker = Worker(sites, store, records, {}, lambda: NOW_MS)
-    assert worker.round() is False
+    assert worker.round() == ["tarn-orchard"]
     document = records.latest_forecast("skerrow-head")
     assert document is not None
     assert to_rfc3339(decode(document).issued_ms) == "2026-11-10T10:25:00Z"
@@ -236,3 +236,25 @@ def test_rain_records_are_found_by_site(tmp_path: Path, skerrow_head: Site, tarn
     file.write_text("time,rain\n")
     with pytest.raises(RecordFileError, match="no column rain_mm"):
         load_rain(sites, tmp_path)
+
+
+def test_between_two_rounds_only_the_sites_that_lack_a_forecast_are_tried(
+    store: SqliteStore, records: Records, skerrow_head: Site, tarn_orchard: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("forecast.worker.RETRY_S", 0.01)
+    store.write(levels({10: 1.0}))
+    stop = threading.Event()
+    asked: list[list[str]] = []
+
+    class Watched(Worker):
+        def round(self, names: Collection[str] | None = None) -> list[str]:
+            lacking = super().round(names)
+            asked.append(lacking if names is None else list(names))
+            if len(asked) == 3:
+                stop.set()
+            return lacking
+
+    sites = {"tarn-orchard": tarn_orchard, "skerrow-head": skerrow_head}
+    Watched(sites, store, records, {}, lambda: NOW_MS).run(stop)
+    assert asked == [["tarn-orchard"]] * 3
+    assert len(records.forecasts("skerrow-head", 0, NOW_MS + 1)) == 1
