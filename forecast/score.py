@@ -90,8 +90,7 @@ class Tenth(NamedTuple):
 def reliability(chance: npt.ArrayLike, happened: npt.ArrayLike) -> list[Tenth]:
     """Chances by tenths, each beside how often it came true; tenths without a case are left out."""
     chance, happened = np.ravel(np.asarray(chance, dtype=np.float64)), np.ravel(np.asarray(happened, dtype=np.float64))
-    # Chances are shares of members: 0.3 must not fall below its own tenth by the last bit.
-    tenth = np.minimum((chance * TENTHS + 1e-9).astype(int), TENTHS - 1)
+    tenth = np.minimum((chance * TENTHS).astype(int), TENTHS - 1)
     table = []
     for index in np.unique(tenth).tolist():
         inside = tenth == index

@@ -85,6 +85,15 @@ def test_the_allowance_looks_past_a_reserve_but_not_past_an_empty_tank() -> None
     assert (empty.allowance_l_day, empty.chance) == (0.0, 1.0)
 
 
+def test_a_reserve_does_not_save_an_allowance_that_the_water_would_not() -> None:
+    # Rain for everybody on the thirteenth day: until then there are 700 L.
+    rain = dry(20)
+    rain[12 * 24 + 12] = 30.0
+    found = allowance(ahead_of(house(reserve_l=300), 800.0, rain), 14, 0.05)
+    assert found is not None
+    assert found.allowance_l_day == pytest.approx(700.0 / 12.5, rel=0.05)
+
+
 def test_nobody_who_draws_needs_no_allowance() -> None:
     assert allowance(ahead_of(house(months=[1]), 800.0, dry()), 14, 0.05) is None
 
@@ -106,6 +115,14 @@ def test_what_spills_for_sure_is_free_and_no_more() -> None:
     rain[30, :5] = 0.0
     unsure = free_water(ahead_of(house(), 800.0, rain), 7, 0.9)
     assert (unsure.free_l, unsure.chance) == (0.0, 0.75)
+
+
+def test_water_that_spills_after_a_shortage_is_not_free() -> None:
+    # 60 L last a good day; the flood comes on the sixth.
+    rain = dry(20)
+    rain[5 * 24] = 30.0
+    found = free_water(ahead_of(house(), 160.0, rain), 7, 0.9)
+    assert (found.free_l, found.chance) == (0.0, 0.0)
 
 
 def test_drawing_the_free_water_costs_nothing() -> None:
@@ -141,7 +158,7 @@ def test_a_full_tank_keeps_the_backup_closed_and_a_drought_keeps_it_open() -> No
 
 
 def test_the_search_leaves_the_members_as_they_were() -> None:
-    ahead = ahead_of(house(), 600.0, np.random.default_rng(3).gamma(0.02, 4.0, (HOURS, 30)))
+    ahead = ahead_of(house(), 300.0, np.random.default_rng(3).gamma(0.02, 4.0, (HOURS, 30)))
     before = [values.copy() for values in ahead.state]
     out_d = ahead.runs_out_h(HOURS) / 24
     assert decide(ahead, out_d, backup=False).changeover is None

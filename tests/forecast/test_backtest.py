@@ -12,9 +12,11 @@ from typer.testing import CliRunner
 
 from api.cli import app
 from forecast.backtest import MEAN_RAIN, NAIVE, OURS, PLAIN, Issue, Way, backtest, conditioned, windows
-from forecast.cases import LEADS_D, Cases
+from forecast.cases import LEADS_D, Cases, Floats
 from forecast.members import Beliefs, metered_use, site_beliefs
+from forecast.model.passage import quantiles
 from forecast.outlook.record import RainRecord
+from forecast.score import interval_score
 from forecast.skill import EMPTY, LEVEL, crps_of, skill
 from ingest.errors import RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, from_rfc3339, to_datetime
@@ -43,7 +45,7 @@ def sure(site: Site) -> Beliefs:
 
 
 def test_who_knows_the_rain_knows_the_level(tarn_orchard: Site) -> None:
-    def told(_record: RainRecord, issue: Issue, members: int, _rng: np.random.Generator) -> np.ndarray:
+    def told(_record: RainRecord, issue: Issue, members: int, _rng: np.random.Generator) -> Floats:
         return np.repeat(issue.rain_mm[:, None], members, axis=1)
 
     cases = backtest(
@@ -53,6 +55,33 @@ def test_who_knows_the_rain_knows_the_level(tarn_orchard: Site) -> None:
     for scores in [crps_of(cases)[LEVEL[lead], OURS] for lead in LEADS_D]:
         assert scores.mean() < 0.6
     assert crps_of(cases)[LEVEL[14], NAIVE].mean() > 10
+
+
+def test_what_fell_before_the_issue_is_known_whoever_makes_the_rain(tarn_orchard: Site) -> None:
+    def flooded(_record: RainRecord, issue: Issue, members: int, _rng: np.random.Generator) -> Floats:
+        rain = np.repeat(issue.rain_mm[:, None], members, axis=1)
+        rain[: 14 * 24] = 30.0
+        return rain
+
+    def told(_record: RainRecord, issue: Issue, members: int, _rng: np.random.Generator) -> Floats:
+        return np.repeat(issue.rain_mm[:, None], members, axis=1)
+
+    first, second = (
+        backtest(tarn_orchard, record(2), every_d=90, members=5, ways={OURS: Way(maker)}) for maker in (told, flooded)
+    )
+    np.testing.assert_array_equal(first.said[OURS].volume_l, second.said[OURS].volume_l)
+
+
+def test_members_differ_by_the_error_of_the_level(tarn_orchard: Site) -> None:
+    def told(_record: RainRecord, issue: Issue, members: int, _rng: np.random.Generator) -> Floats:
+        return np.repeat(issue.rain_mm[:, None], members, axis=1)
+
+    dry = RainRecord(START_MS, np.zeros(3 * 365 * 24), "dry")
+    cases = backtest(tarn_orchard, dry, every_d=90, members=200, beliefs=sure(tarn_orchard), ways={OURS: Way(told)})
+    # After a year without rain the upper tank has nothing: the lower's 5 mm on at most 2.4 m² are 12 L.
+    spread = cases.said[OURS].volume_l[:, 0].std(axis=1)
+    assert spread.max() < 13.0
+    assert (spread > 0.5).any()
 
 
 def test_a_year_is_never_told_its_own_rain() -> None:
@@ -105,7 +134,11 @@ def cases_of(site: Site) -> Cases:
 
 
 def test_a_forecast_that_shares_the_truths_law_means_what_it_says(skerrow_head: Site) -> None:
-    tables = skill([cases_of(skerrow_head)])
+    cases = cases_of(skerrow_head)
+    tables = skill([cases])
+    p05, _, _, _, p95 = quantiles(cases.said[OURS].volume_l[:, 0])
+    score = interval_score(p05, p95, cases.came.volume_l[:, 0, 0], 0.1).mean() / cases.capacity_l
+    assert tables.held[0].score_90 == pytest.approx(100 * score, abs=0.01)
     for held in tables.held:
         assert held.held_90 == pytest.approx(0.9, abs=0.06), held
         assert held.held_50 == pytest.approx(0.5, abs=0.09), held

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from forecast.facts import gather
+from forecast.learn import Leak, Learned
 from forecast.outlook.monthly import monthly_outlook
 from forecast.predict import predict, timeline
-from forecast.telemetry import hourly, learn
+from forecast.telemetry import Hourly, hourly, learn
 from ingest.instants import DAY_MS, from_rfc3339
 from ingest.site import Site
 from ingest.store.sqlite import SqliteStore
@@ -72,6 +73,45 @@ def test_a_planted_leak_is_found_in_its_size(skerrow_head: Site, tmp_path: Path)
     found = learn(skerrow_head, hourly(skerrow_head, store, NOW_MS, DAYS))
     assert found.leaks["main"].l_h == pytest.approx(4.0, abs=0.8)
     assert any("a leak, evaporation, or a draw too small" in note for note in found.notes)
+    store.close()
+
+
+def test_nights_after_rain_or_with_water_running_tell_no_leak(skerrow_head: Site) -> None:
+    days = 45
+    hours = np.arange(days * 24)
+    hour, day = hours % 24, hours // 24
+    rain, taps = np.zeros(len(hours)), np.zeros(len(hours))
+    change = np.full(len(hours), -2.0)
+    # Fifteen nights fill the tank after an evening's rain, ten have somebody drawing, twenty are still.
+    rain[(day < 15) & (hour == 20)] = 5.0
+    change[(day >= 1) & (day < 16) & (hour < 5)] = 12.0
+    taps[(day >= 20) & (day < 30) & (hour < 5)] = 30.0
+    change -= taps
+    change[(hour == 12)] += 60.0
+    seen = Hourly(
+        NOW_MS - days * DAY_MS,
+        rain,
+        {"main": 2_500 + np.cumsum(change) * 0.2},
+        {"taps": taps, "irrigation": np.zeros(len(hours))},
+        {},
+    )
+    leak = learn(skerrow_head, seen).leaks["main"]
+    assert leak.l_h == pytest.approx(0.4, abs=0.01)
+    assert 10 <= leak.nights <= 20
+
+
+def test_a_learnt_leak_empties_the_tank_sooner(skerrow_head: Site, tmp_path: Path) -> None:
+    store = store_of(skerrow_head, tmp_path, days=20)
+    facts = gather(skerrow_head, store, NOW_MS)
+    assert skerrow_head.design is not None
+    outlook = monthly_outlook(skerrow_head.design.rain_mm, *timeline(facts), 60, np.random.default_rng(1))
+    leaks: tuple[dict[str, Leak], ...] = ({}, {"main": Leak(5.0, 0.1, 30, None)})
+    tight, leaky = (
+        predict(skerrow_head, facts, outlook, np.random.default_rng(2), learned=Learned(leaks=leak)).tanks[0].volume_l
+        for leak in leaks
+    )
+    # Ten days of 120 L, less what the rain makes up or runs over.
+    assert tight.p25[239] - leaky.p25[239] > 200
     store.close()
 
 

@@ -145,9 +145,11 @@ def test_windows_like_the_last_days_are_drawn_more_often() -> None:
 
 def test_one_day_like_no_other_does_not_leave_one_window_alone() -> None:
     start_ms, past_h = from_rfc3339("2023-06-01T06:00:00Z"), 14 * 24
+    drizzle = np.random.default_rng(2).exponential(0.1, 8 * 365 * 24)
+    once = RainRecord(START_MS, drizzle, "one deluge")
+    before = (from_rfc3339("2021-06-01T06:00:00Z") - START_MS) // HOUR_MS + past_h
+    drizzle[before - 24 : before] = 40.0
     deluge = np.zeros(past_h)
     deluge[-24:] = 40.0
-    outlook = history_outlook(
-        spells(8), start_ms, 30 * 24, 100, np.random.default_rng(1), measured_mm=deluge
-    )  # fmt: skip
-    assert outlook.distinct > 30
+    outlook = history_outlook(once, start_ms, 30 * 24, 100, np.random.default_rng(1), measured_mm=deluge)
+    assert 15 < outlook.distinct < 60
