@@ -246,7 +246,7 @@ def _total(integrated: float, channel: Channel, unit: str) -> float:
 def _relative(seconds: float, arrival_ms: int) -> int:
     """Instant of a time relative to now. [UTC ms] Raises PayloadError when it is none."""
     if seconds < RELATIVE_BELOW_S:  # false for NaN
-        time_ms = arrival_ms + round(seconds * SECOND_MS) if math.isfinite(seconds) else -1
+        time_ms = arrival_ms + round(seconds * SECOND_MS) if math.isfinite(seconds * SECOND_MS) else -1
         if time_ms >= 0:
             return time_ms
     raise PayloadError(f"time {seconds:g} s is none: send seconds since 1970 (not milliseconds), or leave t out")

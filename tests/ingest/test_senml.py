@@ -94,7 +94,7 @@ def test_the_border_between_relative_and_absolute(send: Send) -> None:
     assert readings[0].flags == GOOD
 
 
-@pytest.mark.parametrize("t", [T * 1000, 1e300, -1e12, -1e300])
+@pytest.mark.parametrize("t", [T * 1000, 1e300, -1e12, -1e300, -1e308])
 def test_milliseconds_and_other_times_that_are_none(send: Send, t: float) -> None:
     readings, rejects = send([{"n": "level", "u": "m", "v": 1.0, "t": t}])
     assert readings == []
