@@ -158,7 +158,9 @@ def test_a_full_tank_keeps_the_backup_closed_and_a_drought_keeps_it_open() -> No
 
 
 def test_the_search_leaves_the_members_as_they_were() -> None:
-    ahead = ahead_of(house(), 300.0, np.random.default_rng(3).gamma(0.02, 4.0, (HOURS, 30)))
+    rain = dry(30)
+    rain[3 * 24] = 2.0
+    ahead = ahead_of(house(), 200.0, rain)
     before = [values.copy() for values in ahead.state]
     out_d = ahead.runs_out_h(HOURS) / 24
     assert decide(ahead, out_d, backup=False).changeover is None

@@ -16,7 +16,7 @@ from forecast.cases import LEADS_D, Cases, Floats
 from forecast.members import Beliefs, metered_use, site_beliefs
 from forecast.model.passage import quantiles
 from forecast.outlook.record import RainRecord
-from forecast.score import interval_score
+from forecast.score import crps, interval_score
 from forecast.skill import EMPTY, LEVEL, crps_of, skill
 from ingest.errors import RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, from_rfc3339, to_datetime
@@ -138,6 +138,8 @@ def test_a_forecast_that_shares_the_truths_law_means_what_it_says(skerrow_head: 
     tables = skill([cases])
     p05, _, _, _, p95 = quantiles(cases.said[OURS].volume_l[:, 0])
     score = interval_score(p05, p95, cases.came.volume_l[:, 0, 0], 0.1).mean() / cases.capacity_l
+    percent = 100 * crps(cases.said[OURS].volume_l[:, 0], cases.came.volume_l[:, 0, 0]).mean() / cases.capacity_l
+    assert crps_of(cases)[LEVEL[1], OURS].mean() == pytest.approx(percent)
     assert tables.held[0].score_90 == pytest.approx(100 * score, abs=0.01)
     for held in tables.held:
         assert held.held_90 == pytest.approx(0.9, abs=0.06), held
