@@ -29,6 +29,10 @@ FEWEST_DAYS: Final = 7
 FEWEST_NIGHTS: Final = 10
 #: Spread of a roof's wetting loss about the site file's. [mm] (common practice, no source)
 LOSS_SD_MM: Final = 0.3
+#: What hourly means and a roof that wets all at once get wrong, however many events there are: a share
+#: of the coefficient, and of the loss [mm]. From the simulator's physics; see tests/forecast/test_telemetry.py.
+MODEL_SD: Final = 0.03
+MODEL_LOSS_SD_MM: Final = 0.2
 #: Where Cauchy's loss begins to doubt: 95 % as good as least squares where errors are normal (Holland and
 #: Welsch 1977, from memory). [standard deviations]
 CAUCHY_SCALE: Final = 2.385
@@ -186,7 +190,7 @@ def fit_runoff(predicted: Predicted, runoff_mm: Floats, prior: Runoff) -> Runoff
         return prior
     line, covariance = robust_fit(predicted, runoff_mm, (prior.coefficient, prior.loss_mm))
     before = np.diag([prior.coefficient_sd**-2, prior.loss_sd_mm**-2])
-    seen = np.linalg.inv(covariance)
+    seen = np.linalg.inv(covariance + np.diag([(MODEL_SD * line[0]) ** 2, MODEL_LOSS_SD_MM**2]))
     after = np.linalg.inv(before + seen)
     coefficient, loss_mm = after @ (before @ np.array([prior.coefficient, prior.loss_mm]) + seen @ line)
     sd = np.sqrt(np.diag(after))
@@ -254,7 +258,7 @@ def fit_leak(night_fall_l_h: Floats, day_fall_l: Floats, day_metered_l: Floats) 
     if len(night_fall_l_h) < FEWEST_NIGHTS:
         return None
     leak = float(np.median(night_fall_l_h))
-    sd = 1.2533 * 1.4826 * float(np.median(np.abs(night_fall_l_h - leak))) / np.sqrt(len(night_fall_l_h))
+    sd = 1.2533 * 1.4826 * float(np.median(np.abs(night_fall_l_h - leak)) / np.sqrt(len(night_fall_l_h)))
     slope = None
     if len(day_fall_l) >= FEWEST_NIGHTS and day_metered_l.std() > 0.15 * day_metered_l.mean() > 0:
         scale = day_metered_l.mean()

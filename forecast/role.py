@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from forecast.lessons import Lessons
 from forecast.outlook.choose import OutlookSettings
 from forecast.outlook.fetch import Fetcher
 from forecast.outlook.record import RainRecord, read_record
@@ -47,7 +48,8 @@ def run_forecast(
     fetcher = Fetcher(cache) if cache is not None else None
     outlooks = Outlooks({site: _of_site(weather, site) for site in sites} if weather else {}, fetcher, cache)
     try:
-        Worker(sites, store, records, rain, clock, every_s, outlooks).run(stop)
+        lessons = Lessons(sites, store)
+        Worker(sites, store, records, rain, clock, every_s, outlooks, lessons).run(stop)
     finally:
         if fetcher is not None:
             fetcher.close()

@@ -8,11 +8,12 @@ import zlib
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from forecast.facts import gather
+from forecast.lessons import Lessons
 from forecast.model.peaks import peak_factor
 from forecast.outlook.choose import OutlookSettings, choose_outlook
 from forecast.outlook.fetch import Fetcher
@@ -24,6 +25,9 @@ from ingest.instants import DAY_MS
 from ingest.site import Site
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records
+
+if TYPE_CHECKING:
+    from forecast.learn import Learned
 
 log = logging.getLogger("ullage.forecast")
 
@@ -61,11 +65,13 @@ def forecast_site(
     outlooks: Outlooks | None = None,
     without_year: int | None = None,
     log: Sequence[LogEntry] = (),
+    learned: Learned | None = None,
 ) -> Forecast:
     """Gather, look ahead, predict. Raises ForecastUnavailable or StoreUnavailable.
 
     The same facts at the same instant give the same forecast: chance is seeded by site and time.
     without_year  a calendar year of the record to leave out: for honest forecasts of the past
+    learned       what its telemetry taught; None: its file's figures
     log           what people wrote down of the site, of the last weeks
     """
     outlooks = outlooks or Outlooks()
@@ -83,7 +89,7 @@ def forecast_site(
         past=outlooks.past,
         without_year=without_year,
     )
-    return predict(site, facts, outlook, rng)
+    return predict(site, facts, outlook, rng, learned=learned)
 
 
 def with_peaks(site: Site, record: RainRecord | None) -> Site:
@@ -105,6 +111,7 @@ class Worker:
         clock: Callable[[], int],
         every_s: float = EVERY_S,
         outlooks: Outlooks | None = None,
+        lessons: Lessons | None = None,
     ) -> None:
         self._sites = {name: with_peaks(site, rain.get(name)) for name, site in sites.items()}
         self._store = store
@@ -113,6 +120,7 @@ class Worker:
         self._clock = clock
         self._every_s = every_s
         self._outlooks = outlooks
+        self._lessons = lessons
         self._silent: set[str] = set()
 
     def run(self, stop: threading.Event) -> None:
@@ -122,6 +130,8 @@ class Worker:
             while lacking and waited_s + wait_s < self._every_s and not stop.wait(wait_s):
                 waited_s, wait_s = waited_s + wait_s, wait_s * RETRY_GROWTH
                 lacking = self.round(lacking)
+            if self._lessons is not None and not stop.is_set():
+                self._lessons.go_on(self._clock())
             stop.wait(self._every_s - waited_s)
 
     def round(self, names: Collection[str] | None = None) -> list[str]:
@@ -154,7 +164,13 @@ class Worker:
         own = [entry for entry in entries if entry.site == site.id]
         try:
             forecast = forecast_site(
-                site, self._store, self._rain.get(site.id), self._clock(), outlooks=self._outlooks, log=own
+                site,
+                self._store,
+                self._rain.get(site.id),
+                self._clock(),
+                outlooks=self._outlooks,
+                log=own,
+                learned=self._lessons.of(site.id) if self._lessons else None,
             )
         except (ForecastUnavailable, StoreUnavailable) as error:
             # Said once, not at every try.
