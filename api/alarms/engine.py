@@ -9,6 +9,7 @@ from typing import Final
 
 import msgspec
 
+from api.alarms.broker import broker_due
 from api.alarms.lifecycle import ACTIVE, retire, step
 from api.alarms.rules import Facts, Outlook, find
 from api.alarms.types import (
@@ -66,7 +67,7 @@ class AlarmEngine:
             stop.wait(interval_s)
 
     def tick(self) -> list[Transition]:
-        """Judge every alarm of every site once; what changed."""
+        """Judge every alarm of every site once, and the broker; what changed."""
         changed = []
         for site in self._sites.values():
             now_ms = self._clock()
@@ -74,6 +75,10 @@ class AlarmEngine:
             if due:
                 self._records.append_transitions(due, self._channels)
             changed += due
+        lost = broker_due(self._readings, self._records, self._clock())
+        if lost is not None:
+            self._records.append_transitions([lost], self._channels)
+            changed.append(lost)
         return changed
 
     def _due(self, site: Site, now_ms: int) -> list[Transition]:

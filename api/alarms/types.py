@@ -132,9 +132,28 @@ NOTHING_HEARD: Final = AlarmType(
     deadband_unit="none",
 )
 
+BROKER_DROPPING: Final = AlarmType(
+    key="broker-dropping",
+    title="The broker drops messages",
+    cause="More messages wait than the broker may keep: the collector was away for long, or it may keep too few.",
+    consequence="Readings that devices believe delivered are lost.",
+    action="See that the collector runs. Compare the broker's settings with deploy/mosquitto/mosquitto.conf, or use "
+    "the bundled broker, which refuses what it cannot keep.",
+    respond_within_h=4,
+    priority="medium",
+    on_delay_ms=0,  # each one is a loss
+    off_delay_ms=24 * HOUR_MS,
+    bridge_ms=0,
+    deadband=0.0,
+    deadband_unit="none",
+)
+
 ALARM_TYPES: Final = {
-    kind.key: kind for kind in (BATTERY_LOW, TANK_LOW, OVERFLOW_NOW, EMPTY_PREDICTED, OVERFLOW_PREDICTED, NOTHING_HEARD)
-}
+    kind.key: kind
+    for kind in (
+        BATTERY_LOW, TANK_LOW, OVERFLOW_NOW, EMPTY_PREDICTED, OVERFLOW_PREDICTED, NOTHING_HEARD, BROKER_DROPPING
+    )
+}  # fmt: skip
 
 #: A tank counts as being at its brim this far below it, or twice its sensor's noise if that is more. [m]
 BRIM_TOLERANCE_M: Final = 0.01

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from zoneinfo import ZoneInfo
+
 from fastapi import APIRouter, Request, Response
 
 from api.current import read_state
 from api.headers import page
 from api.pages.advice import advice
 from api.pages.detail import input_rows, refused, sensor_rows, tank_detail
-from api.pages.summary import summarise
+from api.pages.summary import alarm_lines, summarise
 from api.pages.templates import render
 from api.service import ServiceDep, SiteDep
+from ingest.watch import BROKER_SITE
 
 router = APIRouter(include_in_schema=False)
 
@@ -22,7 +25,8 @@ def overview(request: Request, service: ServiceDep) -> Response:
     for site in service.sites.values():
         state = read_state(site, service.readings, service.records, now_ms, service.settings)
         summaries.append(summarise(state, service.records.last_transitions(site.id)))
-    return page(request, render("overview.html", summaries=summaries))
+    broker = alarm_lines(service.records.last_transitions(BROKER_SITE).values(), ZoneInfo("UTC"))
+    return page(request, render("overview.html", summaries=summaries, broker=broker))
 
 
 @router.api_route("/sites/{site}", methods=["GET", "HEAD"])

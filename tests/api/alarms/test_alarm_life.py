@@ -63,7 +63,7 @@ def test_hold_counts_back_to_the_first_failure_or_gap() -> None:
 
 
 def test_every_type_says_what_it_means() -> None:
-    assert len(ALARM_TYPES) == 6
+    assert len(ALARM_TYPES) == 7
     for kind in ALARM_TYPES.values():
         for words in (kind.title, kind.cause, kind.consequence, kind.action):
             assert len(words) >= 10
