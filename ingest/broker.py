@@ -1,8 +1,8 @@
 """The bundled broker: NATS with JetStream, speaking MQTT 3.1.1.
 
 It is the default because its acknowledgement means "on disk" (`sync_interval: always`). That costs
-the disk about two fsyncs a message, one when it comes and one when it may go; a disk of less holds
-it back, what leaves it more than what comes. When its store is full, or its disk, it acknowledges
+the disk about two fsyncs a message, one when it comes and one when it may go; where the disk is too
+slow for the load, more waits in the broker. When its store is full, or its disk, it acknowledges
 nothing more, and keeps what it has. Two things to know. It refuses MQTT 5. And it acknowledges a
 publish that its permissions forbid: a device that sends to a foreign topic hears "yes" and the
 message is dropped; the broker's log names it.
