@@ -8,7 +8,6 @@ import pytest
 
 from tests.faults.matrix import FAULTS, play
 
-
 #: A JetStream whose disk was full has once in six plays not given back what it had acknowledged. That
 #: is no promise that this project can hold alone: the command plays it, DEVELOPERS.md says it.
 NOT_OURS_TO_PROMISE = {"full disk under NATS"}
