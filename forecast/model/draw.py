@@ -57,13 +57,6 @@ def demand_l(site: Site, start_ms: int, hours: int) -> tuple[Floats, Integers]:
     return wanted, day
 
 
-def draw_factors(days: int, draws: int, members: int, rng: np.random.Generator) -> Floats:
-    """How much more or less than the mean each member draws on each day; mean 1. (days, draws, members)"""
-    figure = rng.lognormal(-(FIGURE_SIGMA**2) / 2, FIGURE_SIGMA, (1, draws, members))
-    daily = rng.lognormal(-(DAY_SIGMA**2) / 2, DAY_SIGMA, (days, draws, members))
-    return figure * daily
-
-
 def _of_draw(draw: Draw, hour: Integers, month: Integers) -> Floats:
     first, last = draw.hours or (0, 24)
     in_use = (hour >= first) & (hour < last)
