@@ -156,9 +156,12 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     pumped_l, wanted_l = np.empty(members), np.empty(members)
 
     for h in range(rain_mm.shape[0]):
-        inflow_l[:] = 0.0
-        pumped_l[:] = 0.0
-        wanted_l[:] = 0.0
+        for t in range(tanks):
+            for m in range(members):
+                inflow_l[t, m] = 0.0
+        for m in range(members):
+            pumped_l[m] = 0.0
+            wanted_l[m] = 0.0
 
         for r in range(len(plan.roof_tank)):
             tank, area_m2, gutter_l = plan.roof_tank[r], plan.roof_area_m2[r], plan.gutter_l_h[r]
@@ -178,7 +181,8 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
             for m in range(members):
                 taken_l, held_l[r, m] = first_flush(flow_l[m], held_l[r, m], dry_h[r, m], flush_l, drip_l, empties_h)
                 before_l[m] = taken_l
-                inflow_l[tank, m] += flow_l[m] - taken_l
+            for m in range(members):
+                inflow_l[tank, m] += flow_l[m] - before_l[m]
             if keep:
                 for m in range(members):
                     ledger[FIRST_FLUSH, h, m] += before_l[m]
@@ -210,6 +214,11 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                         ledger[BACKUP, h, m] += flow_l[m]
             for turn in range(2):  # the spill comes after the draws, or before them
                 if spill_first == (turn == 0):
+                    full = 0
+                    for m in range(members):
+                        full += 1 if volume_l[t, m] > capacity_l else 0
+                    if full == 0:
+                        continue
                     for m in range(members):
                         flow_l[m] = max(0.0, volume_l[t, m] - capacity_l)
                         volume_l[t, m] = min(volume_l[t, m], capacity_l)
@@ -233,13 +242,14 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                         continue
                     if plan.draw_pumped[d] == 1:
                         for m in range(members):
-                            water_l = max(0.0, volume_l[t, m] - floor_l)
                             flow_l[m] = min(demand_l * factor[day, d, m], plan.pump_l_h - wanted_l[m])
-                            wanted_l[m] += min(flow_l[m], water_l)
+                            wanted_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                        for m in range(members):
                             spare_wh = charge_wh[m] - cutoff_wh + efficiency * sun_wh[h, m] - standing_wh
                             able_l = max(0.0, min(plan.pump_l_h, spare_wh * pump_l_wh) - pumped_l[m])
                             flow_l[m] = min(flow_l[m], able_l)
-                            pumped_l[m] += min(flow_l[m], water_l)
+                        for m in range(members):
+                            pumped_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
                     else:
                         for m in range(members):
                             flow_l[m] = demand_l * factor[day, d, m]
@@ -262,17 +272,30 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                     volume_l[t, m] = max(0.0, volume_l[t, m] - lost_l)
                     fall_l[m] += lost_l
 
+            # Passages are dated in the hours in which some member passes for the first time.
+            passing = 0
             for m in range(members):
-                share = min(1.0, max(0.0, before_l[m] - used_up_l) / max(fall_l[m], _TINY))
-                first_h = h + share if volume_l[t, m] <= used_up_l + _EMPTY_L else np.inf
-                runs_out_h[t, m] = min(runs_out_h[t, m], first_h)
                 traced_l[h, t, m] = volume_l[t, m]
+                passing += 1 if volume_l[t, m] <= used_up_l + _EMPTY_L and runs_out_h[t, m] == np.inf else 0
+            if passing > 0:
+                for m in range(members):
+                    share = min(1.0, max(0.0, before_l[m] - used_up_l) / max(fall_l[m], _TINY))
+                    first_h = h + share if volume_l[t, m] <= used_up_l + _EMPTY_L else np.inf
+                    runs_out_h[t, m] = min(runs_out_h[t, m], first_h)
 
-        # What the pump would have needed dates the cut-off; what it got is taken from the battery.
         for m in range(members):
-            gain_wh = efficiency * sun_wh[h, m] - standing_wh
-            above_wh, fall_wh = max(0.0, charge_wh[m] - cutoff_wh), wanted_l[m] * pump_wh_l - gain_wh
-            charge_wh[m] = max(0.0, min(plan.battery_wh, charge_wh[m] + gain_wh - pumped_l[m] * pump_wh_l))
-            first_h = h + min(1.0, above_wh / max(fall_wh, _TINY)) if charge_wh[m] <= cutoff_wh + _EMPTY_WH else np.inf
-            cutoff_h[m] = min(cutoff_h[m], first_h)
+            before_l[m] = charge_wh[m]
+        for m in range(members):
+            after_wh = charge_wh[m] + efficiency * sun_wh[h, m] - standing_wh - pumped_l[m] * pump_wh_l
+            charge_wh[m] = max(0.0, min(plan.battery_wh, after_wh))
+        passing = 0
+        for m in range(members):
             traced_wh[h, m] = charge_wh[m]
+            passing += 1 if charge_wh[m] <= cutoff_wh + _EMPTY_WH and cutoff_h[m] == np.inf else 0
+        if passing > 0:
+            # What the pump wanted dates the cut-off, not what it still got.
+            for m in range(members):
+                fall_wh = wanted_l[m] * pump_wh_l + standing_wh - efficiency * sun_wh[h, m]
+                share = min(1.0, max(0.0, before_l[m] - cutoff_wh) / max(fall_wh, _TINY))
+                first_h = h + share if charge_wh[m] <= cutoff_wh + _EMPTY_WH else np.inf
+                cutoff_h[m] = min(cutoff_h[m], first_h)

@@ -23,17 +23,16 @@ def quantiles(values: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
     """
     ordered = np.sort(values, axis=-1)
     members = ordered.shape[-1]
-    out = np.empty((len(levels), *ordered.shape[:-1]))
-    for row, level in enumerate(levels):
-        position = min(max(level * (members + 1) - 1, 0.0), members - 1.0)
-        below = int(position)
-        above = min(below + 1, members - 1)
-        share = position - below
-        lower, upper = ordered[..., below], ordered[..., above]
+    position = np.clip(np.array(levels) * (members + 1) - 1, 0.0, members - 1.0)
+    below = position.astype(np.int64)
+    share = position - below
+    lower, upper = ordered[..., below], ordered[..., np.minimum(below + 1, members - 1)]
+    if np.isinf(ordered[..., -1]).any():
         with np.errstate(invalid="ignore"):
-            between = lower + share * (upper - lower)
-        out[row] = np.where(np.isinf(upper), upper if share > 0 else lower, between)
-    return out
+            between = np.where(np.isinf(upper), np.where(share > 0, upper, lower), lower + share * (upper - lower))
+    else:
+        between = lower + share * (upper - lower)
+    return np.moveaxis(between, -1, 0)
 
 
 def bands(values: Floats, digits: int) -> Bands:
@@ -56,10 +55,18 @@ def passage(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> Passa
     Days beyond the horizon are censored: they have no value, and there is no median when more
     than half of the members are censored.
     """
+    return passages(passage_h[None], horizon_h, offset_h)[0]
+
+
+def passages(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> list[Passage]:
+    """The same for several things at once, a row each. (N, M)"""
     days = np.maximum(0.0, passage_h - offset_h) / 24.0
     horizon_d = horizon_h / 24.0
     days = np.where(days <= horizon_d, days, np.inf)
-    by_day = (days <= np.arange(1, int(horizon_d) + 1)[:, None]).mean(axis=1).tolist()
-    points = quantiles(days).tolist()
-    p05, p25, p50, p75, p95 = [round(point, 2) if np.isfinite(point) else None for point in points]
-    return Passage(by_day, float(np.mean(np.isfinite(days))), p05, p25, p50, p75, p95)
+    by_day = (days[:, None, :] <= np.arange(1, int(horizon_d) + 1)[:, None]).mean(axis=-1).tolist()
+    within = np.isfinite(days).mean(axis=-1).tolist()
+    points = quantiles(days).T.tolist()
+    return [
+        Passage(chances, chance, *(round(point, 2) if point < np.inf else None for point in row))
+        for chances, chance, row in zip(by_day, within, points, strict=True)
+    ]
