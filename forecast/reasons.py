@@ -44,9 +44,10 @@ def inputs(site: Site, facts: Facts, outlook: Outlook) -> list[Input]:
             _input(f"level {tank.id}", source, level.time_ms if level else None, facts.now_ms, stale_after_ms(every_s))
         )
     gauges = [sensor for sensor in site.sensor if sensor.measures.startswith("rain.")]
-    source = ", ".join(sensor.id for sensor in gauges) or "no gauge in the site file"
-    every_s = max((sensor.every_s for sensor in gauges), default=0.0)
-    listed.append(_input("rain so far", source, facts.rain_last_ms, facts.now_ms, stale_after_ms(every_s)))
+    if gauges:  # without one nothing is missing: `unknowns` says what that means
+        source = ", ".join(sensor.id for sensor in gauges)
+        every_s = max(sensor.every_s for sensor in gauges)
+        listed.append(_input("rain so far", source, facts.rain_last_ms, facts.now_ms, stale_after_ms(every_s)))
     if site.battery:
         source = ", ".join(s.id for s in site.sensors_of("battery.voltage")) or "no sensor in the site file"
         time_ms = facts.battery.time_ms if facts.battery else None
@@ -55,21 +56,26 @@ def inputs(site: Site, facts: Facts, outlook: Outlook) -> list[Input]:
     return listed
 
 
-def reasons(site: Site, facts: Facts, daily_mm: Floats, demand_l_day: float) -> list[str]:
-    """The main reasons, each one sentence with its figures. daily_mm (days, members)"""
+def reasons(site: Site, facts: Facts, daily_mm: Floats, wanted_l_day: Floats) -> list[str]:
+    """The main reasons, each one sentence with its figures.
+
+    daily_mm (days, members); wanted_l_day  of each draw in the coming week (D,)
+    """
     said = [_rain(site, facts, daily_mm)]
-    usable_l = sum(
-        max(0.0, facts.levels[tank.id].volume_l - geometry_of(tank).dead_l)
-        for tank in site.tank
-        if tank.id in facts.levels
-    )
-    if demand_l_day > 0:
-        said.append(
-            f"{demand_l_day:.0f} L a day wanted in the coming week; the {usable_l:.0f} L that the outlets can reach "
-            f"are {usable_l / demand_l_day:.0f} days of that without rain."
+    for tank in site.tank:
+        demand_l_day = sum(
+            float(wanted) for draw, wanted in zip(site.draw, wanted_l_day, strict=True) if draw.tank == tank.id
         )
-    else:
-        said.append(f"Nobody draws water in the coming week; the outlets can reach {usable_l:.0f} L.")
+        level = facts.levels.get(tank.id)
+        if demand_l_day <= 0 or level is None:
+            continue
+        usable_l = max(0.0, level.volume_l - geometry_of(tank).dead_l)
+        said.append(
+            f"{demand_l_day:.0f} L a day wanted from tank {tank.id} in the coming week; the {usable_l:.0f} L that its "
+            f"outlet can reach are {usable_l / demand_l_day:.0f} days of that without rain."
+        )
+    if not wanted_l_day.any():
+        said.append("Nobody draws water in the coming week.")
     return said
 
 
@@ -116,7 +122,12 @@ def _battery_unknowns(site: Site, facts: Facts) -> list[str]:
             "No battery voltage: its charge is what the balance of the last weeks makes of anything from half to full."
         ]
     if not facts.battery.at_rest:
-        return ["No battery voltage from the last night: one under load or sun only corrects what the balance says."]
+        return [
+            (
+                "No battery voltage from the last night: "
+                "its charge is what the balance of the last weeks says, corrected by a voltage under load or sun."
+            )
+        ]
     return []
 
 

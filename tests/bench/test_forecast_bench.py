@@ -1,0 +1,34 @@
+"""The benchmark of the forecast in its short form; ratios held loosely, for machines are shared."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from forecast.model.balance import blank_state
+from ingest.site import Site
+from tests.bench.forecast import case_of, measure, simulate
+from tests.bench.numpy_balance import run_batched
+
+
+def test_the_rival_in_numpy_says_what_the_kernel_says(skerrow_head: Site) -> None:
+    plan, drivers = case_of(skerrow_head)
+    state = blank_state(plan, 50, volume_l=plan.capacity_l[:, None] * 0.4)
+    volume, charge, runs_out = run_batched(plan, drivers, state, 2)
+    trace = simulate(plan, drivers)
+    for site in range(2):
+        np.testing.assert_allclose(volume[:, site], trace.volume_l[:, 0], atol=1e-6)
+        np.testing.assert_allclose(charge[:, site], trace.charge_wh, atol=1e-6)
+        np.testing.assert_allclose(runs_out[site], trace.runs_out_h[0], atol=1e-9)
+
+
+def test_the_kernel_is_far_ahead_and_the_worker_keeps_up() -> None:
+    figures = measure(times=200, batch=20, most=100, worker_sites=20)
+    for site in figures["kernel"].values():
+        assert site["times_plain_python"] > 1_000
+        assert site["sites_per_s_a_core"] > 1_500
+    assert figures["kernel"]["skerrow-head"]["times_numpy"] > 5
+    one, many = (figures["ms_a_site_by_number_of_sites"][count] for count in ("10", "100"))
+    assert many == pytest.approx(one, rel=1.0)
+    assert figures["worker"]["sites_per_core_s"] > 60
+    assert figures["cold_start_s"] < 10
