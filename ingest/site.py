@@ -21,17 +21,20 @@ from ingest.part import (
     Number,
     Part,
     Positive,
+    Share,
     SquareMetres,
     TwelveMonths,
     Watts,
+    Words,
 )
+from ingest.pipework import Line, Pump
 from ingest.reading import Quantity, quantity_of
 from ingest.tank import HorizontalCylinder, Rectangular, StrappingTable, Tank, VerticalCylinder
 from ingest.units import SENT_UNITS, scale_for
 
-#: Tanks have a file of their own and are used from here.
+#: Tanks, pipes and pumps have files of their own and are used from here.
 __all__ = [
-    "Backup", "Battery", "Design", "Draw", "FirstFlush", "HorizontalCylinder", "Pump", "Rectangular", "Roof",
+    "Backup", "Battery", "Design", "Draw", "FirstFlush", "HorizontalCylinder", "Line", "Pump", "Rectangular", "Roof",
     "Sensor", "Site", "StrappingTable", "Tank", "Upkeep", "VerticalCylinder",
 ]  # fmt: skip
 
@@ -52,10 +55,13 @@ class FirstFlush(Part):
 class Roof(Part):
     """A roof and the way of its water to a tank.
 
+    id                   its name: small letters, digits and hyphens
     plan_area_m2         area seen from above [m²]
     runoff_coefficient   share of the rain, after wetting, that reaches the gutter
     wetting_loss_mm      what a dry roof holds back [mm]
     gutter_capacity_l_min  what gutter and downpipe can carry; absent: everything [L/min]
+    tank                 id of the tank that it feeds
+    first_flush          the chamber between gutter and tank
     """
 
     id: Id
@@ -70,10 +76,16 @@ class Roof(Part):
 class Draw(Part):
     """Somebody or something that takes water.
 
+    id              its name
+    tank            id of the tank that it takes from
+    feed            by gravity, or pumped
     litres_per_day  on a day of use [L/d]
     months          months of use; absent: all year
     hours           local hours of use, from and until; absent: spread over the day [h]
     reserve_l       usable water left to others: this draw stops there [L]
+    drinking        people may drink it
+    treatment       how it is made fit for that, in words
+    line            the pipe to it, for the design check
     """
 
     id: Id
@@ -85,6 +97,9 @@ class Draw(Part):
         Annotated[list[Annotated[int, Field(strict=True, ge=0, le=24)]], Field(min_length=2, max_length=2)] | None
     ) = None
     reserve_l: NotNegative = 0.0
+    drinking: bool = False
+    treatment: Words | None = None
+    line: Line | None = None
 
     @field_validator("hours")
     @classmethod
@@ -97,8 +112,11 @@ class Draw(Part):
 class Backup(Part):
     """The older supply that takes over. This service advises; people turn the valve.
 
-    One that works by itself feeds the draws directly, or pours into a tank, behind an air gap:
-    tank            id of that tank; with it the three below
+    One that works by itself feeds the draws directly, or pours into a tank, behind an air gap.
+
+    id              its name
+    changeover      how it takes over
+    tank            id of the tank that it pours into by itself; with it the three below
     opens_below_l   usable water of the tank below which it opens [L]
     closes_above_l  usable water above which it closes [L]
     flow_l_min      what it delivers while open [L/min]
@@ -126,16 +144,11 @@ class Backup(Part):
         return self
 
 
-class Pump(Part):
-    """power_w while running [W]; flow_l_min delivered [L/min]"""
-
-    power_w: Watts
-    flow_l_min: LitresPerMinute
-
-
 class Battery(Part):
     """The solar battery that runs pump and telemetry.
 
+    chemistry    of its cells
+    nominal_v    12, 24, 36 or 48 [V]
     capacity_ah  at the 20-hour rate [Ah]
     low_v        below it somebody should know [V]
     cutoff_v     below it the controller disconnects the pump [V]
@@ -172,13 +185,15 @@ class Battery(Part):
 class Sensor(Part):
     """One value that a device sends.
 
-    device, name  together the sensor's id, `DEVICE/NAME`
+    device        what sends it, as it stands in the topic
+    name          which value of the device; `DEVICE/NAME` is the sensor's id
     measures      what it measures, such as `tank.main.level`
     every_s       how often it should be heard [s]
     noise         standard deviation of one reading, in the unit kept inside
     low, high     what is possible here, in the unit kept inside; narrows the quantity's range
-    topic, pointer, unit  for a device that does not speak SenML: its whole topic, the RFC 6901
-                  pointer to the number in its JSON, and the unit of that number
+    topic         for a device that does not speak SenML, with the two below: its whole topic
+    pointer       RFC 6901 pointer to the number in its JSON
+    unit          unit of that number
     """
 
     device: Id
@@ -220,21 +235,38 @@ class Sensor(Part):
 
 
 class Design(Part):
-    """rain_mm: the rain that the design promised, January to December [mm a month]"""
+    """What the design promised, and was made for.
+
+    rain_mm           rain of each month, January to December [mm a month]
+    reliable_days     share of the days on which everything that is wanted shall be there
+    gutter_rain_mm_h  rain that gutters must carry; absent: 75, the usual example of EN 12056-3 [mm/h]
+    """
 
     rain_mm: TwelveMonths
+    reliable_days: Share | None = None
+    gutter_rain_mm_h: Annotated[float, Field(strict=True, gt=0, le=1_000)] | None = None
 
 
 class Upkeep(Part):
-    """Work that somebody has to do every so many days."""
+    """Work that somebody has to do every so many days.
+
+    id          its name
+    every_days  how often it is due [days]
+    """
 
     id: Id
     every_days: Positive
 
 
 class Site(Part):
-    """One small rainwater supply. latitude, longitude in degrees, north and east positive.
+    """One small rainwater supply.
 
+    id                its name in topics and addresses: small letters, digits and hyphens
+    name              its name for people
+    latitude          north positive [degrees]
+    longitude         east positive [degrees]
+    timezone          a name of the time zone database, such as Europe/London
+    commissioned      when it was handed over, with its offset from UTC
     rain_peak_factor  how much harder it rains in the hardest part of a wet hour than in its mean;
                       absent: learned from an hourly rain record, or 1, which hides what gutters lose
     """

@@ -14,6 +14,7 @@ from pydantic_core import ErrorDetails
 from ingest.errors import Problem, SiteFileError
 from ingest.reading import quantity_of
 from ingest.site import Site
+from ingest.sitekeys import near_key
 
 _PARTS_WITH_ID = ("roof", "tank", "draw", "upkeep")
 #: Which keys of which part name a tank.
@@ -79,7 +80,10 @@ def _explain(detail: ErrorDetails, data: Mapping[str, Any]) -> Problem:
         case "missing":
             value, message = "nothing", "this key to be present"
         case "extra_forbidden":
-            value, message = _shown(detail["input"]), "no such key: look for a spelling mistake"
+            *tables, wrong = (step for step in detail["loc"] if isinstance(step, str))
+            near = near_key(tuple(tables), wrong)
+            value = _shown(detail["input"])
+            message = "a key that exists" + (f"; do you mean {near}?" if near else ": ullage check --keys lists them")
         case "string_pattern_mismatch":
             value, message = _shown(detail["input"]), f"text of the form {detail['ctx']['pattern']}"
         case "union_tag_not_found":

@@ -7,12 +7,14 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from ingest.part import Height, Id, Metres, NotNegative, Part, Positive
+from ingest.part import Height, Id, LitresPerMinute, Metres, NotNegative, Part, Positive, Words
 
 
 class _Tank(Part):
     """What every tank has, whatever its shape.
 
+    id                 its name
+    shape              which of the shapes this is; the keys below depend on it
     outlet_height_m    below it lies dead storage, out of reach [m above the floor]
     overflow_height_m  the brim: above it water leaves [m above the floor]
     overflow_to        id of the next tank in series; absent: it leaves the site
@@ -20,6 +22,8 @@ class _Tank(Part):
                        both share one level, and water leaves over the lower brim
     open_top           no roof over it: rain falls in, the sun takes out
     low_l              when usable water is below this, somebody should know [L]
+    overflow_route     where the overflow leads, in words; the design check asks for it
+    overflow_capacity_l_min  what the overflow pipe carries away [L/min]
     """
 
     id: Id
@@ -29,6 +33,8 @@ class _Tank(Part):
     joined_with: Id | None = None
     open_top: bool = False
     low_l: Positive | None = None
+    overflow_route: Words | None = None
+    overflow_capacity_l_min: LitresPerMinute | None = None
 
     @model_validator(mode="after")
     def _outlet_below_overflow(self) -> _Tank:
@@ -38,6 +44,11 @@ class _Tank(Part):
 
 
 class VerticalCylinder(_Tank):
+    """A standing cylinder.
+
+    diameter_m  inner diameter [m]
+    """
+
     shape: Literal["vertical_cylinder"]
     diameter_m: Metres
 
@@ -45,6 +56,7 @@ class VerticalCylinder(_Tank):
 class HorizontalCylinder(_Tank):
     """A lying cylinder.
 
+    diameter_m        inner diameter [m]
     length_m          of the straight part, without the ends [m]
     ends              flat; elliptical; dished: a spherical crown with a rounded knuckle (torispherical)
     end_depth_m       how far an elliptical end bulges; absent: a quarter of the diameter [m]
@@ -81,13 +93,22 @@ class HorizontalCylinder(_Tank):
 
 
 class Rectangular(_Tank):
+    """A box.
+
+    length_m, width_m  inside [m]
+    """
+
     shape: Literal["rectangular"]
     length_m: Metres
     width_m: Metres
 
 
 class StrappingTable(_Tank):
-    """A tank of any shape, by measured pairs of level [m] and volume [L]."""
+    """A tank of any shape, by measured pairs of level and volume.
+
+    levels_m   levels, the first 0 [m above the floor]
+    volumes_l  volumes at these levels [L]
+    """
 
     shape: Literal["strapping_table"]
     levels_m: Annotated[list[NotNegative], Field(min_length=2)]

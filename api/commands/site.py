@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.options import JsonOption, SiteArgument, SitesArgument
-from ingest.errors import SiteFileError
+from api.options import JsonOption, SiteArgument
+from ingest.errors import SettingsError, SiteFileError
 
 if TYPE_CHECKING:
     from ingest.site import Site
@@ -33,9 +33,19 @@ _REPLAYED = {
 BAD_INPUT = 2
 
 
-def check(sites: SitesArgument, as_json: JsonOption = False) -> None:
+def check(
+    sites: Annotated[Path | None, typer.Argument(help="A site file, or a folder of them (*.toml).")] = None,
+    keys: Annotated[bool, typer.Option("--keys", help="List every key that a site file may have.")] = False,
+    as_json: JsonOption = False,
+) -> None:
     """Check site files: every problem, one a line; exit 2 if there is any."""
     from ingest.sitefile import load_sites
+
+    if keys:
+        _print_keys(as_json)
+        return
+    if sites is None:
+        raise SettingsError("SITES = nothing: expected a site file or a folder of them, or --keys")
 
     try:
         found = load_sites(sites)
@@ -81,6 +91,14 @@ def replay(
     for name, meaning in _REPLAYED.items():
         if name in totals:
             typer.echo(f"{name:16}{totals[name]:14,.1f}  {meaning}")
+
+
+def _print_keys(as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from ingest.sitekeys import keys_table, site_keys
+
+    typer.echo(json.dumps([asdict(key) for key in site_keys()], indent=2) if as_json else keys_table().rstrip())
 
 
 def _summary(site: Site) -> str:

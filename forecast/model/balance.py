@@ -47,6 +47,7 @@ class Drivers(NamedTuple):
     draw_day     [H]       which day of `draw_factor` an hour belongs to
     draw_factor  [N, D, M] how much more or less than the mean is wanted
     emptied      [H, R]    1 where the first-flush chamber was emptied by hand; or [0, 0]: none was
+    capacity_l, flush_volume_l  [T, M], [R, M]   members that differ in size; or [0, 0]: as the plan has them
     """
 
     rain_mm: Floats
@@ -58,6 +59,8 @@ class Drivers(NamedTuple):
     draw_day: Integers
     draw_factor: Floats
     emptied: Floats = np.zeros((0, 0))
+    capacity_l: Floats = np.zeros((0, 0))
+    flush_volume_l: Floats = np.zeros((0, 0))
 
 
 class State(NamedTuple):
@@ -154,6 +157,12 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     inflow_l = np.empty((tanks, members))
     flow_l, before_l, fall_l = np.empty(members), np.empty(members), np.empty(members)
     pumped_l, wanted_l = np.empty(members), np.empty(members)
+    capacity_l, flush_l = np.empty((tanks, members)), np.empty((len(plan.roof_tank), members))
+    for m in range(members):
+        for t in range(tanks):
+            capacity_l[t, m] = drivers.capacity_l[t, m] if len(drivers.capacity_l) > 0 else plan.capacity_l[t]
+        for r in range(len(plan.roof_tank)):
+            flush_l[r, m] = drivers.flush_volume_l[r, m] if len(drivers.flush_volume_l) > 0 else plan.flush_volume_l[r]
 
     for h in range(rain_mm.shape[0]):
         for t in range(tanks):
@@ -166,7 +175,7 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
         for r in range(len(plan.roof_tank)):
             tank, area_m2, gutter_l = plan.roof_tank[r], plan.roof_area_m2[r], plan.gutter_l_h[r]
             hold_mm, drying_mm = plan.wetting_loss_mm[r], drivers.drying_mm[h]
-            flush_l, drip_l, empties_h = plan.flush_volume_l[r], plan.flush_drip_l_h[r], plan.flush_dry_h[r]
+            drip_l, empties_h = plan.flush_drip_l_h[r], plan.flush_dry_h[r]
             if emptied and drivers.emptied[h, r] > 0.0:
                 empties_h = 0.0
             for m in range(members):
@@ -179,8 +188,9 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                 flow_l[m] = through_gutter(flow_l[m], gutter_l)
                 dry_h[r, m] = dry_hours(flow_l[m], dry_h[r, m])
             for m in range(members):
-                taken_l, held_l[r, m] = first_flush(flow_l[m], held_l[r, m], dry_h[r, m], flush_l, drip_l, empties_h)
-                before_l[m] = taken_l
+                before_l[m], held_l[r, m] = first_flush(
+                    flow_l[m], held_l[r, m], dry_h[r, m], flush_l[r, m], drip_l, empties_h
+                )
             for m in range(members):
                 inflow_l[tank, m] += flow_l[m] - before_l[m]
             if keep:
@@ -189,7 +199,7 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                     ledger[INFLOW, h, m] += flow_l[m] - before_l[m]
 
         for t in range(tanks):
-            dead_l, capacity_l, following = plan.dead_l[t], plan.capacity_l[t], plan.tank_next[t]
+            dead_l, following = plan.dead_l[t], plan.tank_next[t]
             open_m2, used_up_l = plan.open_m2[t], plan.used_up_l[t]
             evaporation_l = EVAPORATION_TO_DRYING * drivers.drying_mm[h] * open_m2
             if open_m2 > 0.0:
@@ -216,16 +226,16 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                 if spill_first == (turn == 0):
                     full = 0
                     for m in range(members):
-                        full += 1 if volume_l[t, m] > capacity_l else 0
+                        full += 1 if volume_l[t, m] > capacity_l[t, m] else 0
                     if full == 0:
                         continue
                     for m in range(members):
-                        flow_l[m] = max(0.0, volume_l[t, m] - capacity_l)
-                        volume_l[t, m] = min(volume_l[t, m], capacity_l)
+                        flow_l[m] = max(0.0, volume_l[t, m] - capacity_l[t, m])
+                        volume_l[t, m] = min(volume_l[t, m], capacity_l[t, m])
                         spilled_l[t, m] += flow_l[m]
                         peak_l[t, m] = max(peak_l[t, m], flow_l[m])
                     for m in range(members):
-                        room_l = max(0.0, capacity_l - before_l[m])
+                        room_l = max(0.0, capacity_l[t, m] - before_l[m])
                         first_h = h + room_l / max(room_l + flow_l[m], _TINY) if flow_l[m] > 0.0 else np.inf
                         overflows_h[t, m] = min(overflows_h[t, m], first_h)
                     if following != NOWHERE:

@@ -65,7 +65,9 @@ def change(part: str, key: str, value: object) -> Any:
     [
         (change("tank", "overflow_height_m", 0.1), "outlet_height_m below the overflow_height_m"),
         (change("tank", "shape", "egg"), "vertical_cylinder"),
-        (change("tank", "diam", 1.6), "no such key"),
+        (change("tank", "diam", 1.6), "a key that exists; do you mean diameter_m?"),
+        (change("roof", "plan_aera_m2", 84), "a key that exists; do you mean plan_area_m2?"),
+        (change("battery", "colour", "red"), "a key that exists: ullage check --keys lists them"),
         (change("tank", "overflow_to", "main"), "further down in the file"),
         (change("roof", "id", "ringing-hut"), "an id that only one roof has"),
         (change("roof", "runoff_coefficient", 1.2), "less than or equal to 1"),

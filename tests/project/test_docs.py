@@ -11,11 +11,13 @@ import pytest
 from pydantic import BaseModel
 
 import forecast.result
+import ingest.pipework
 import ingest.site
 import ingest.tank
 from api.cli import app
 from forecast.model.balance import Drivers, State, Trace
 from forecast.model.plan import Plan
+from ingest.sitekeys import keys_table
 
 ROOT = Path(__file__).parent.parent.parent
 README = (ROOT / "README.md").read_text()
@@ -24,8 +26,12 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 #: Endings of names, and the unit they stand for. The longest that fits counts.
 ENDINGS = {
     "_mm": "mm", "_m2": "m²", "_m": "m", "_l": "L", "_l_h": "L/h", "_l_min": "L/min", "_l_day": "L/d",
-    "_v": "V", "_w": "W", "_wh": "Wh", "_ah": "Ah", "_h": "h", "_s": "s", "_ms": "ms",
+    "_mm_h": "mm/h", "_v": "V", "_w": "W", "_wh": "Wh", "_ah": "Ah", "_h": "h", "_s": "s", "_ms": "ms",
 }  # fmt: skip
+
+
+#: Where the parts of a site file stand.
+SITE_MODULES = (ingest.site.__name__, ingest.tank.__name__, ingest.pipework.__name__)
 
 
 def ending(name: str) -> str | None:
@@ -37,7 +43,7 @@ def fields() -> set[str]:
     """Names of all fields of the site file, the forecast and the model that carry a unit."""
     names: set[str] = set()
     for _, kind in inspect.getmembers(ingest.site, inspect.isclass):
-        if issubclass(kind, BaseModel) and kind.__module__ in (ingest.site.__name__, ingest.tank.__name__):
+        if issubclass(kind, BaseModel) and kind.__module__ in SITE_MODULES:
             names |= set(kind.model_fields)
     for _, kind in inspect.getmembers(forecast.result, inspect.isclass):
         if issubclass(kind, msgspec.Struct) and kind.__module__ == forecast.result.__name__:
@@ -67,6 +73,11 @@ def test_the_ending_of_a_name_is_its_unit(name: str) -> None:
     suffix = ending(name)
     assert suffix is not None
     assert glossary()[name] == ENDINGS[suffix]
+
+
+def test_the_reference_of_site_keys_is_the_one_that_the_command_prints() -> None:
+    text = (ROOT / "deploy" / "sites" / "README.md").read_text()
+    assert text.split("<!-- printed by: ullage check --keys -->\n")[1].strip() == keys_table().strip()
 
 
 def commands() -> set[str]:

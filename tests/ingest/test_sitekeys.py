@@ -1,0 +1,33 @@
+"""The reference of site-file keys, and the key that was meant."""
+
+from __future__ import annotations
+
+import pytest
+
+from ingest.sitekeys import near_key, site_keys
+
+
+def test_every_key_has_a_meaning_and_says_whether_it_is_required() -> None:
+    assert [key for key in site_keys() if not key.meaning or not key.expected] == []
+    found = {(key.table, key.key): key for key in site_keys()}
+    area = found["[[roof]]", "plan_area_m2"]
+    assert (area.required, area.expected) == (True, "number above 0, to 50000")
+    assert found["[roof.first_flush]", "drip_l_h"].default == "0.0"
+    assert found['[[tank]] shape = "rectangular"', "width_m"].required
+    assert found["[battery]", "chemistry"].expected == 'one of "flooded", "agm", "gel", "lifepo4"'
+
+
+@pytest.mark.parametrize(
+    ("path", "wrong", "meant"),
+    [
+        (("roof",), "plan_aera", "plan_area_m2"),
+        (("tank", "rectangular"), "widht_m", "width_m"),
+        (("tank", "rectangular"), "diameter_m", None),
+        ((), "tanks", "tank"),
+        (("roof", "first_flush"), "volume", "volume_l"),
+        (("draw", "line"), "lenght_m", "pipe_length_m"),
+        (("battery",), "xyz", None),
+    ],
+)
+def test_the_near_key_is_of_the_table_that_it_stands_in(path: tuple[str, ...], wrong: str, meant: str | None) -> None:
+    assert near_key(path, wrong) == meant
