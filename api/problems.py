@@ -23,7 +23,7 @@ log = logging.getLogger("ullage.api")
 MEDIA_TYPE: Final = "application/problem+json"
 RETRY_AFTER_S: Final = 10
 #: Makes a page of a problem, for people; given by the pages.
-ErrorPage = Callable[["Problem"], Response]
+ErrorPage = Callable[[Request, "Problem"], Response]
 
 
 class Fault(BaseModel):
@@ -71,7 +71,7 @@ def install(app: FastAPI, error_page: ErrorPage, headers: dict[str, str]) -> Non
             body = problem.model_dump(exclude_none=True)
             response: Response = JSONResponse(body, problem.status, media_type=MEDIA_TYPE)
         else:
-            response = error_page(problem)
+            response = error_page(request, problem)
         response.headers.update(extra or {})
         return response
 

@@ -8,50 +8,61 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from api import words
-from ingest.instants import to_datetime
+from api.languages.language import ENGLISH, Language
+from api.languages.reader import Units
 from ingest.saying import Figure, Saying
 
 
 @dataclass(frozen=True)
 class Speaker:
-    """Speaks for one reader: in whose time zone, and so on. English, litres."""
+    """Speaks for one reader: in whose time zone, language and units. What was kept as plain text is said as it is."""
 
     zone: ZoneInfo
+    language: Language = ENGLISH
+    units: Units = "litre"
 
-    def say(self, saying: Saying) -> str:
+    def say(self, saying: Saying | str) -> str:
         """The whole sentence."""
-        return saying.text.format(**{name: self._figure(figure) for name, figure in saying.figures.items()})
+        if isinstance(saying, str):
+            return saying
+        template = self.language.gettext(saying.text)
+        return template.format(**{name: self.figure(figure) for name, figure in saying.figures.items()})
 
-    def _figure(self, figure: Figure) -> str:
+    def figure(self, figure: Figure) -> str:
+        """One figure, in words or numbers."""
         value = figure.value
         if isinstance(value, list):
-            parts = [part if isinstance(part, str) else self.say(part) for part in value]
-            return "; ".join(parts) if figure.kind == "said" else words.listed(parts)
+            parts = [self.say(part) for part in value]
+            return "; ".join(parts) if figure.kind == "said" else words.listed(parts, self.language)
         if isinstance(value, str):
             return value
-        return _FORMS[figure.kind](value, self.zone)
+        return _FORMS[figure.kind](value, self)
 
 
-def _day(time_ms: float, zone: ZoneInfo) -> str:
-    local = to_datetime(int(time_ms)).astimezone(zone)
-    return f"{local:%a} {local.day} {local:%B}"
+def _rate(flow_l_min: float, to: Speaker) -> str:
+    # A flow is shown to the whole unit, like a volume.
+    return f"{words.litres(flow_l_min, to.language, to.units)}/min"
+
+
+def _a_day(flow_l_day: float, to: Speaker) -> str:
+    return to.language.gettext("{volume} a day").format(volume=words.litres(flow_l_day, to.language, to.units))
 
 
 #: How a bare number of each kind is said.
-_FORMS: Final[Mapping[str, Callable[[float, ZoneInfo], str]]] = {
-    "litres": lambda value, _: words.litres(value),
-    "litres_a_day": lambda value, _: f"{words.litres(value)} a day",
-    "litres_a_minute": lambda value, _: f"{value:,.0f} L/min",
-    "metres": lambda value, _: f"{value:.2f} m",
-    "millimetres": lambda value, _: f"{value:.0f} mm",
-    "volts": lambda value, _: f"{value:.2f} V",
-    "celsius": lambda value, _: f"{value:.0f} °C",
-    "share": lambda value, _: words.percent(value),
-    "chance": lambda value, _: words.chance(value),
-    "number": lambda value, _: f"{value:g}",
-    "days": lambda value, _: words.count(int(value), "day"),
-    "hours": lambda value, _: words.count(int(value), "hour"),
-    "duration": lambda value, _: words.duration(int(value)),
-    "instant": lambda value, zone: words.clock_time(int(value), zone),
-    "day": _day,
+_FORMS: Final[Mapping[str, Callable[[float, Speaker], str]]] = {
+    "litres": lambda value, to: words.litres(value, to.language, to.units),
+    "litres_a_day": _a_day,
+    "litres_a_minute": _rate,
+    "metres": lambda value, to: f"{words.number(value, 2, to.language)} m",
+    "millimetres": lambda value, to: f"{words.number(value, 0, to.language)} mm",
+    "volts": lambda value, to: f"{words.number(value, 2, to.language)} V",
+    "celsius": lambda value, to: f"{words.number(value, 0, to.language)} °C",
+    "share": lambda value, to: words.percent(value, to.language),
+    "chance": lambda value, to: words.chance(value, to.language),
+    "number": lambda value, to: words.bare(value, to.language),
+    "days": lambda value, to: words.days(int(value), to.language),
+    "hours": lambda value, to: words.hours(int(value), to.language),
+    "duration": lambda value, to: words.duration(int(value), to.language),
+    "instant": lambda value, to: words.clock_time(int(value), to.zone, to.language),
+    "day": lambda value, to: words.day(int(value), to.zone, to.language),
 }

@@ -1,63 +1,112 @@
-"""Times, ages and figures as a person says them."""
+"""Times, ages and figures as a person says them, in a language's forms."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
+from typing import Final
 from zoneinfo import ZoneInfo
 
+from babel.dates import format_datetime
+from babel.lists import format_list
+from babel.numbers import format_decimal
+
+from api.languages.language import ENGLISH, Language
+from api.languages.reader import Units
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, to_datetime
+from ingest.units import us_gallons
+
+#: How a volume's unit is written.
+SYMBOLS: Final[dict[Units, str]] = {"litre": "L", "us-gallon": "gal"}
 
 
-def clock_time(time_ms: int, zone: ZoneInfo) -> str:
+def clock_time(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:
     """`Wed 25 Nov, 12:04`, local to the site."""
-    local = to_datetime(time_ms).astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
+    return format_datetime(to_datetime(time_ms), "EEE d MMM, HH:mm", tzinfo=zone, locale=language.locale)
 
 
-def day_after(time_ms: int, zone: ZoneInfo) -> str:
+def day(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:
+    """`Friday 4 December`, `viernes 4 de diciembre`: the local day of an instant."""
+    pattern = "EEEE d 'de' MMMM" if language.code == "es" else "EEEE d MMMM"
+    return format_datetime(to_datetime(time_ms), pattern, tzinfo=zone, locale=language.locale)
+
+
+def day_after(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:
     """The local day after the one that holds the instant: what happens then happens before this day."""
     local = to_datetime(time_ms).astimezone(zone) + timedelta(days=1)
-    return f"{local:%a} {local.day} {local:%B}"
+    return day(round(local.timestamp() * 1000), zone, language)
 
 
-def duration(span_ms: int) -> str:
+def duration(span_ms: int, language: Language = ENGLISH) -> str:
     """A length of time in its one fitting unit, rounded down: `35 minutes`, `26 hours`, `3 days`."""
     if span_ms < MINUTE_MS:
-        return "less than a minute"
-    for unit_ms, name, until in ((MINUTE_MS, "minute", 2 * HOUR_MS), (HOUR_MS, "hour", 2 * DAY_MS)):
-        if span_ms < until:
-            return count(span_ms // unit_ms, name)
-    return count(span_ms // DAY_MS, "day")
+        return language.gettext("less than a minute")
+    if span_ms < 2 * HOUR_MS:
+        return minutes(span_ms // MINUTE_MS, language)
+    if span_ms < 2 * DAY_MS:
+        return hours(span_ms // HOUR_MS, language)
+    return days(span_ms // DAY_MS, language)
+
+
+def minutes(count: int, language: Language = ENGLISH) -> str:
+    """`35 minutes`"""
+    return language.ngettext("{count} minute", "{count} minutes", count).format(count=number(count, 0, language))
+
+
+def hours(count: int, language: Language = ENGLISH) -> str:
+    """`1 hour`, `26 hours`"""
+    return language.ngettext("{count} hour", "{count} hours", count).format(count=number(count, 0, language))
+
+
+def days(count: int, language: Language = ENGLISH) -> str:
+    """`1 day`, `2 days`"""
+    return language.ngettext("{count} day", "{count} days", count).format(count=number(count, 0, language))
 
 
 def count(number: int, name: str) -> str:
-    """`1 day`, `2 days`."""
+    """`1 day`, `2 days`, in English only."""
     return f"{number} {name}" if number == 1 else f"{number:,} {name}s"
 
 
-def litres(volume_l: float) -> str:
-    """A volume to the figures that a level sensor supports: `2,130 L`, `84 L`."""
-    step = 10 if abs(volume_l) >= 1_000 else 1
-    return f"{round(volume_l / step) * step:,} L"
+def number(value: float, decimals: int, language: Language = ENGLISH) -> str:
+    """`2,130`, `12.62`: exactly so many decimals."""
+    # Spanish sets off thousands from five figures on (Real Academia Española, Ortografía, 2010; from memory).
+    whole = "0" if language.code == "es" and abs(value) < 9_999.5 else "#,##0"
+    return format_decimal(value, whole + ("." + "0" * decimals if decimals else ""), language.locale)
 
 
-def percent(share: float) -> str:
+def bare(value: float, language: Language = ENGLISH) -> str:
+    """A number with as many decimals as it has, three at most."""
+    return number(value, next((n for n in range(3) if round(value, n) == round(value, 3)), 3), language)
+
+
+def litres(volume_l: float, language: Language = ENGLISH, units: Units = "litre") -> str:
+    """A volume to the figures that a level sensor supports: `2,130 L`, `84 L`, `563 gal`."""
+    volume = us_gallons(volume_l) if units == "us-gallon" else volume_l
+    step = 10 if abs(volume) >= 1_000 else 1
+    return f"{number(round(volume / step) * step, 0, language)} {SYMBOLS[units]}"
+
+
+def percent(share: float, language: Language = ENGLISH) -> str:
     """`59 %`, rounded to the nearest."""
-    return f"{round(100 * share)} %"
+    return f"{number(round(100 * share), 0, language)} %"
 
 
-def chance(probability: float) -> str:
+def chance(probability: float, language: Language = ENGLISH) -> str:
     """`less than one chance in a hundred`, `about 4 chances in 100`, `about 7 chances in 10`."""
     if probability < 0.01:
-        return "less than one chance in a hundred"
+        return language.gettext("less than one chance in a hundred")
     if probability > 0.99:
-        return "nearly certain"
-    if probability < 0.1:
-        return f"about {count(round(100 * probability), 'chance')} in 100"
+        return language.gettext("nearly certain")
+    if probability < 0.095:
+        few = round(100 * probability)
+        return language.ngettext("about {count} chance in 100", "about {count} chances in 100", few).format(count=few)
     tenths = round(10 * probability)
-    return f"about {count(tenths, 'chance')} in 10" if tenths < 10 else "more than 9 chances in 10"
+    if tenths == 10:
+        return language.gettext("more than 9 chances in 10")
+    return language.ngettext("about {count} chance in 10", "about {count} chances in 10", tenths).format(count=tenths)
 
 
-def listed(names: list[str]) -> str:
+def listed(names: Sequence[str], language: Language = ENGLISH) -> str:
     """`level`, `level and battery`, `level, battery and rain-total`."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return format_list(names, locale=language.locale)

@@ -6,26 +6,19 @@ import re
 from pathlib import Path
 from typing import Final
 
+from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from api.languages.language import LANGUAGES
+from api.languages.reader import Reader, reader_of
 from api.problems import Problem
 
 _HERE: Final = Path(__file__).parent / "html"
 
 #: Stands at the end of every page; its hash is in the content security policy.
 STYLE: Final = (_HERE / "style.css").read_text(encoding="utf-8")
-
-#: Shown at the foot of every page. Common practice, no source; local codes decide.
-CAUTIONS: Final = (
-    "Rain water is not for drinking unless treated and tested to local rules.",
-    "Keep an air gap or a listed backflow preventer between the supplies, fitted by a licensed plumber.",
-    "Work on roofs, in tanks (confined space, drowning) and on batteries (acid, hydrogen) is for trained people.",
-    "Warm or stagnant water and spray can carry Legionella; keep mosquito screens whole.",
-    "An overflow needs a way that does not wash out the slope.",
-    "This service advises and opens no valve. Local codes and licensed practice come first.",
-)
 
 _templates: Final = Environment(
     loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -40,14 +33,24 @@ def _units(text: str) -> str:
 
 _templates.filters["units"] = _units
 # The style is ours and must stand in the page byte for byte, or its hash does not match.
-_templates.globals.update(style=Markup(STYLE), cautions=CAUTIONS)  # noqa: S704
+_templates.globals.update(style=Markup(STYLE))  # noqa: S704
 
 
-def render(name: str, **values: object) -> str:
-    """The page of a template."""
-    return _templates.get_template(name).render(values)
+def render(name: str, reader: Reader, **values: object) -> str:
+    """The page of a template in the reader's language: `_` and `ngettext` translate its words.
+
+    A figure goes into a translated text by `_("… {volume} …").format(volume=…)`.
+    """
+    words = reader.language
+    context = {"reader": reader, "languages": LANGUAGES, "_": words.gettext, "ngettext": words.ngettext}
+    return _templates.get_template(name).render(context | values)
 
 
-def error_page(problem: Problem) -> HTMLResponse:
+def error_page(request: Request, problem: Problem) -> HTMLResponse:
     """A problem as a page for people."""
-    return HTMLResponse(render("error.html", problem=problem), status_code=problem.status)
+    return HTMLResponse(render("error.html", read_by(request), problem=problem), status_code=problem.status)
+
+
+def read_by(request: Request) -> Reader:
+    """Who reads: the language and the units of a request."""
+    return reader_of(request.query_params, request.cookies, request.headers.get("accept-language", ""))

@@ -11,7 +11,7 @@ from api.headers import page
 from api.pages.advice import advice
 from api.pages.detail import input_rows, refused, sensor_rows, tank_detail
 from api.pages.summary import alarm_lines, summarise
-from api.pages.templates import render
+from api.pages.templates import read_by, render
 from api.service import ServiceDep, SiteDep
 from ingest.watch import BROKER_SITE
 
@@ -26,7 +26,7 @@ def overview(request: Request, service: ServiceDep) -> Response:
         state = read_state(site, service.readings, service.records, now_ms, service.settings)
         summaries.append(summarise(state, service.records.last_transitions(site.id)))
     broker = alarm_lines(service.records.last_transitions(BROKER_SITE).values(), ZoneInfo("UTC"))
-    return page(request, render("overview.html", summaries=summaries, broker=broker))
+    return page(request, render("overview.html", read_by(request), summaries=summaries, broker=broker))
 
 
 @router.api_route("/sites/{site}", methods=["GET", "HEAD"])
@@ -37,6 +37,7 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
     forecast = None if state.forecast is None else state.forecast.forecast
     html = render(
         "site.html",
+        read_by(request),
         summary=summary,
         details=details,
         inputs=input_rows(state),

@@ -34,7 +34,7 @@ def test_first_two_kilobytes_answer_the_operators_questions(client: Client, fres
     start = text_of(client.get("/").content[:2048].decode())
     for answer in (
         "◆ Alarm, medium priority: Battery is low since Tue 24 Nov, 12:04. Battery 11.92 V.",
-        "Rain water lasts 9 to 14 days; one chance in ten that it runs out before Sat 5 December.",
+        "Rain water lasts 9 to 14 days; one chance in ten that it runs out before Saturday 5 December.",
         "No overflow expected in the next 16 days: about 4 chances in 100 that it comes.",
         "Tank main: 59 % full, 2,130 L of 3,620 L, of which 1,890 L can be drawn. Level 1.06 m.",
         "Battery: 12.62 V (low below 12.00 V, cut-off at 11.60 V).",

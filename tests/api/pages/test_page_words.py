@@ -27,7 +27,7 @@ def said(events: Passage, age_ms: int = 0) -> str:
     [
         (
             rising(8.5, 14.5).by_day,
-            "Rain water lasts 9 to 14 days; one chance in ten that it runs out before Sat 5 December.",
+            "Rain water lasts 9 to 14 days; one chance in ten that it runs out before Saturday 5 December.",
         ),
         ([0.0], "Rain water lasts beyond the next 16 days: less than one chance in a hundred that it runs out."),
         ([0.0, 0.04], "Rain water lasts beyond the next 16 days: about 4 chances in 100 that it runs out."),
@@ -35,24 +35,24 @@ def said(events: Passage, age_ms: int = 0) -> str:
             [0.0] * 5 + [0.5],
             (
                 "Rain water lasts at least 5 days, perhaps beyond the 16 days looked ahead; "
-                "one chance in ten that it runs out before Tue 1 December."
+                "one chance in ten that it runs out before Tuesday 1 December."
             ),
         ),
         (
             [0.5],
             (
                 "Rain water may run out within a day, or last beyond the 16 days looked ahead; "
-                "one chance in ten that it runs out before Thu 26 November."
+                "one chance in ten that it runs out before Thursday 26 November."
             ),
         ),
         (
             [0.5, 0.8, 1.0],
-            "Rain water lasts at most 3 days; one chance in ten that it runs out before Thu 26 November.",
+            "Rain water lasts at most 3 days; one chance in ten that it runs out before Thursday 26 November.",
         ),
-        ([1.0], "Rain water lasts at most 1 day; one chance in ten that it runs out before Thu 26 November."),
+        ([1.0], "Rain water lasts at most 1 day; one chance in ten that it runs out before Thursday 26 November."),
         (
             [0.0, 0.0, 1.0],
-            "Rain water lasts 2 to 3 days; one chance in ten that it runs out before Sat 28 November.",
+            "Rain water lasts 2 to 3 days; one chance in ten that it runs out before Saturday 28 November.",
         ),
     ],
 )
@@ -73,16 +73,16 @@ def test_forecast_that_time_has_overtaken_says_so() -> None:
     [
         (
             rising(2, 6).by_day,
-            "Overflow in 2 to 6 days; one chance in ten that it comes before Sat 28 November.",
+            "Overflow in 2 to 6 days; one chance in ten that it comes before Saturday 28 November.",
         ),
         (
             [0.0, 0.3, 0.4],
             (
                 "Overflow in 1 day or later, if at all: about 4 chances in 10 within 16 days; "
-                "one chance in ten that it comes before Fri 27 November."
+                "one chance in ten that it comes before Friday 27 November."
             ),
         ),
-        ([0.6, 1.0], "Overflow within 2 days; one chance in ten that it comes before Thu 26 November."),
+        ([0.6, 1.0], "Overflow within 2 days; one chance in ten that it comes before Thursday 26 November."),
         ([0.0, 0.02], "No overflow expected in the next 16 days: about 2 chances in 100 that it comes."),
     ],
 )
@@ -98,9 +98,9 @@ def test_when_the_battery_cuts_off() -> None:
 def test_times_are_local_to_the_site() -> None:
     assert clock_time(NOW_MS, LONDON) == "Wed 25 Nov, 12:04"
     assert clock_time(NOW_MS, AUCKLAND) == "Thu 26 Nov, 01:04"
-    assert day_after(NOW_MS, AUCKLAND) == "Fri 27 November"
+    assert day_after(NOW_MS, AUCKLAND) == "Friday 27 November"
     # The clocks go back on Sunday 25 October 2026 in London: a day of 25 hours.
-    assert day_after(from_rfc3339("2026-10-24T23:30:00Z"), LONDON) == "Mon 26 October"
+    assert day_after(from_rfc3339("2026-10-24T23:30:00Z"), LONDON) == "Monday 26 October"
 
 
 @pytest.mark.parametrize(
