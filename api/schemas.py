@@ -156,7 +156,10 @@ class AlarmOut(BaseModel):
 
     alarm: str = Field(description="Which: TYPE or TYPE:PART.", examples=["tank-low:main"])
     title: str = Field(description="What it says, in words.", examples=["Tank main is low"])
-    state: Literal["normal", "active"] = Field(description="Its present state.")
+    state: str = Field(
+        description="`normal`, `unacknowledged`, `acknowledged`, or `returned`: over, and nobody has acknowledged it.",
+        examples=["unacknowledged"],
+    )
     since: Time | None = Field(description="Since when; null: never been otherwise.")
     reason: str | None = Field(description="The sentence of its last change.")
     priority: Literal["high", "medium", "low"] = Field(description="How urgent it is.")
@@ -173,7 +176,7 @@ class TransitionOut(BaseModel):
     alarm: str = Field(description="Which alarm.", examples=["tank-low:main"])
     time: Time = Field(description="When it was decided.")
     old: str = Field(description="State before.", examples=["normal"])
-    new: str = Field(description="State after.", examples=["active"])
+    new: str = Field(description="State after.", examples=["unacknowledged"])
     reason: str = Field(description="Why, with the figures behind it.")
 
 

@@ -13,7 +13,10 @@
     │   ├── StoreUnavailable     not now: keep the message unacknowledged and try again
     │   ├── StoreCorrupt         not ever: stop and let a person look
     │   └── StoreRefused         it does not know us, or not what we ask for: stop, and correct the settings
-    └── ForecastUnavailable  there is not enough to say anything; says what is missing
+    ├── ForecastUnavailable  there is not enough to say anything; says what is missing
+    └── ActionRefused        what somebody wants to do about an alarm cannot be done; says why
+        ├── UnknownAlarm         there is no such alarm here
+        └── NotActive            there is nothing to acknowledge or to end, maybe not any more
 
 Anything else that escapes is a bug.
 """
@@ -99,3 +102,15 @@ class StoreRefused(StoreError):
 
 class ForecastUnavailable(UllageError):
     """No forecast can be made; the text says which input is missing or too old."""
+
+
+class ActionRefused(UllageError):
+    """What somebody wants to do about an alarm cannot be done; the text says what is expected."""
+
+
+class UnknownAlarm(ActionRefused):
+    """The site cannot raise such an alarm; lists those that it can."""
+
+
+class NotActive(ActionRefused):
+    """There is nothing to acknowledge or to end: it never was so, or somebody was faster."""

@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-from api.alarms.lifecycle import ACTIVE, NORMAL, state_of
+from api.alarms.rules import Finding, unknown
 from api.alarms.types import BROKER_DROPPING
-from api.words import count
 from ingest.instants import DAY_MS
+from ingest.saying import number, say
 from ingest.store.readings import ReadingStore
-from ingest.store.records import Records, Transition
+from ingest.store.records import Evidence
 from ingest.totals import increments
 from ingest.watch import BROKER_SITE, DROPPED
 
 
-def broker_due(readings: ReadingStore, records: Records, now_ms: int) -> Transition | None:
-    """The transition of the broker's alarm that is due now; None: none is. Raises StoreUnavailable.
+def broker_dropping(readings: ReadingStore, now_ms: int) -> Finding:
+    """Whether the broker dropped messages within the last day. Raises StoreUnavailable.
 
     The count starts anew with the broker, so a fall is no loss of what it showed before; what it
-    shows after a fall was lost since. Once raised, it is cleared when a day has passed without loss.
+    shows after a fall was lost since.
     """
-    previous = records.last_transitions(BROKER_SITE).get(BROKER_DROPPING.key)
     window_ms = BROKER_DROPPING.off_delay_ms
     seen = readings.range(BROKER_SITE, DROPPED, now_ms - window_ms - DAY_MS, now_ms + 1)
+    if not seen:
+        return unknown("The broker does not tell what it drops.")
     lost = round(sum(step.amount for step in increments(seen) if step.end_ms > now_ms - window_ms))
-    active = state_of(previous) == ACTIVE
-    if lost and not active:
-        reason = f"Mosquitto dropped {count(lost, 'message')} within the last day."
-        return Transition(BROKER_SITE, BROKER_DROPPING.key, now_ms, NORMAL, ACTIVE, reason)
-    if active and seen and not lost:
-        return Transition(
-            BROKER_SITE, BROKER_DROPPING.key, now_ms, ACTIVE, NORMAL, "No message was dropped in the last day."
+    evidence = tuple(Evidence(DROPPED, reading.time_ms, reading.value) for reading in seen[-2:])
+    if lost:
+        return Finding(
+            True, 0, say("Messages that Mosquitto dropped within the last day: {lost}.", lost=number(lost)), evidence
         )
-    return None
+    return Finding(False, window_ms, say("No message was dropped in the last day."), evidence)

@@ -6,28 +6,35 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from threading import Event
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import msgspec
 
-from api.alarms.broker import broker_due
+from api.alarms.broker import broker_dropping
+from api.alarms.folding import cause_of
 from api.alarms.lifecycle import ACTIVE, retire, step
+from api.alarms.muting import by_alarm, mute_of
 from api.alarms.rules import Facts, Outlook, find
 from api.alarms.types import (
     BATTERY_LOW,
+    BROKER_DROPPING,
     EMPTY_PREDICTED,
     NOTHING_HEARD,
     OVERFLOW_NOW,
     OVERFLOW_PREDICTED,
     TANK_LOW,
+    AlarmId,
     AlarmType,
     alarms_of,
 )
 from api.settings import Settings
+from api.speech import Speaker
 from ingest.errors import StoreUnavailable
 from ingest.reading import Reading
 from ingest.site import Sensor, Site
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records, Transition
+from ingest.watch import BROKER_SITE
 
 log = logging.getLogger("ullage.alarms")
 
@@ -73,12 +80,9 @@ class AlarmEngine:
             now_ms = self._clock()
             due = self._due(site, now_ms)
             if due:
-                self._records.append_transitions(due, self._channels)
-            changed += due
-        lost = broker_due(self._readings, self._records, self._clock())
-        if lost is not None:
-            self._records.append_transitions([lost], self._channels)
-            changed.append(lost)
+                changed += self._records.append_transitions(due, self._channels)
+        if (lost := self._broker_due(self._clock())) is not None:
+            changed += self._records.append_transitions([lost], self._channels)
         return changed
 
     def _due(self, site: Site, now_ms: int) -> list[Transition]:
@@ -87,13 +91,24 @@ class AlarmEngine:
         facts = gather(
             site, self._readings, self._records, now_ms, self._settings, self._watching_since_ms, look_back_ms
         )
+        actions = by_alarm(self._records.last_alarm_actions(site.id))
+        speaker = Speaker(site.zone)
         alarms = {str(alarm): alarm for alarm in alarms_of(site)}
-        due = [
-            step(site.id, alarm, previous.get(name), find(alarm, facts, now_ms), now_ms)
-            for name, alarm in alarms.items()
-        ]
-        due += [retire(entry, now_ms) for name, entry in previous.items() if name not in alarms]
+        due = []
+        for name, alarm in alarms.items():
+            mute = mute_of(actions.get(name, ()), site.zone, now_ms, cause_of(name, previous))
+            mark = "" if mute is None else mute.mark
+            due.append(step(site.id, alarm, previous.get(name), find(alarm, facts, now_ms), now_ms, speaker, mark))
+        due += [retire(entry, now_ms, speaker) for name, entry in previous.items() if name not in alarms]
         return [transition for transition in due if transition is not None]
+
+    def _broker_due(self, now_ms: int) -> Transition | None:
+        alarm, zone = AlarmId(BROKER_DROPPING), ZoneInfo("UTC")
+        previous = self._records.last_transitions(BROKER_SITE).get(str(alarm))
+        mute = mute_of(self._records.last_alarm_actions(BROKER_SITE), zone, now_ms)
+        finding = broker_dropping(self._readings, now_ms)
+        mark = "" if mute is None else mute.mark
+        return step(BROKER_SITE, alarm, previous, finding, now_ms, Speaker(zone), mark)
 
 
 def gather(
@@ -132,7 +147,7 @@ _PREDICTED: Final = (EMPTY_PREDICTED, OVERFLOW_PREDICTED)
 def _outlook_window_ms(previous: Mapping[str, Transition]) -> int:
     """How far back forecasts matter. [ms] A day of them only while there is something to clear: they are large."""
     keys = tuple(kind.key for kind in _PREDICTED)
-    clearing = any(entry.new == ACTIVE and name.startswith(keys) for name, entry in previous.items())
+    clearing = any(entry.new in ACTIVE and name.startswith(keys) for name, entry in previous.items())
     return max((kind.off_delay_ms if clearing else kind.on_delay_ms) + kind.bridge_ms for kind in _PREDICTED)
 
 

@@ -9,16 +9,32 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from api.alarms import types
 from api.alarms.types import AlarmId
 from api.settings import Settings
-from api.words import clock_time, count, duration, listed, litres, percent
 from forecast.model.geometry import geometry_of
 from ingest.instants import from_datetime
 from ingest.reading import Reading, flag_words
+from ingest.saying import (
+    Figure,
+    Saying,
+    duration,
+    instant,
+    litres,
+    metres,
+    name,
+    names,
+    number,
+    said,
+    say,
+    share,
+    volts,
+)
+from ingest.saying import days as whole_days
 from ingest.site import Sensor, Site, Tank
+from ingest.store.records import Evidence
 
 
 class Outlook(NamedTuple):
@@ -54,11 +70,18 @@ class Facts:
 
 
 class Finding(NamedTuple):
-    """verdict: it holds, it does not, or the facts do not tell; held_ms: since how long, to the facts' knowledge."""
+    """What the facts say of one alarm.
+
+    verdict   it holds, it does not, or the facts do not tell
+    held_ms   since how long, to the facts' knowledge [ms]
+    said      why, with figures
+    evidence  the readings that decided
+    """
 
     verdict: bool | None
     held_ms: int
-    reason: str
+    said: Saying
+    evidence: tuple[Evidence, ...] = ()
 
 
 class Sample(NamedTuple):
@@ -95,13 +118,14 @@ def _battery_low(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     sensor = _heard_last(facts, "battery.voltage")
     battery = facts.site.battery
     if sensor is None or battery is None or _is_old(facts, sensor, now_ms):
-        return _unknown("No fresh battery voltage.")
+        return unknown("No fresh battery voltage.")
     low_v, well_v = battery.low_v, battery.low_v + alarm.kind.deadband
 
-    def says(volts: float, at: str, holds: bool, held: str) -> str:
+    def says(newest: Reading, holds: bool, held: Figure) -> Saying:
+        told = {"now": volts(newest.value), "at": instant(newest.time_ms), "held": held}
         if holds:
-            return f"Battery {volts:.2f} V at {at}: below {low_v:.2f} V for {held}."
-        return f"Battery {volts:.2f} V at {at}: not below {well_v:.2f} V for {held}."
+            return say("Battery {now} at {at}: below {low} for {held}.", low=volts(low_v), **told)
+        return say("Battery {now} at {at}: not below {well} for {held}.", well=volts(well_v), **told)
 
     return _judge(alarm, facts, sensor, now_ms, lambda v: v < low_v, lambda v: v >= well_v, says)
 
@@ -110,17 +134,22 @@ def _tank_low(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     tank = _tank(facts.site, alarm.part)
     sensor = _heard_last(facts, f"tank.{tank.id}.level")
     if sensor is None or tank.low_l is None or _is_old(facts, sensor, now_ms):
-        return _unknown(f"No fresh level of tank {tank.id}.")
+        return unknown("No fresh level.")
     geometry, low_l, well_l = geometry_of(tank), tank.low_l, tank.low_l * (1 + alarm.kind.deadband)
 
     def usable_l(level_m: float) -> float:
         return float(geometry.volume_l(level_m)) - geometry.dead_l
 
-    def says(level_m: float, at: str, holds: bool, held: str) -> str:
-        can_be_drawn = f"{litres(max(0.0, usable_l(level_m)))} can be drawn from tank {tank.id} at {at}"
+    def says(newest: Reading, holds: bool, held: Figure) -> Saying:
+        left_l = max(0.0, usable_l(newest.value))
+        told = {"left": litres(left_l), "tank": name(tank.id), "at": instant(newest.time_ms), "held": held}
         if holds:
-            return f"{can_be_drawn}: below {litres(low_l)} for {held}."
-        return f"{can_be_drawn}: not below {litres(well_l)} for {held}."
+            return say(
+                "{left} can be drawn from tank {tank} at {at}: below {low} for {held}.", low=litres(low_l), **told
+            )
+        return say(
+            "{left} can be drawn from tank {tank} at {at}: not below {well} for {held}.", well=litres(well_l), **told
+        )
 
     return _judge(alarm, facts, sensor, now_ms, lambda h: usable_l(h) < low_l, lambda h: usable_l(h) >= well_l, says)
 
@@ -129,13 +158,21 @@ def _overflow_now(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     tank = _tank(facts.site, alarm.part)
     sensor = _heard_last(facts, f"tank.{tank.id}.level")
     if sensor is None or _is_old(facts, sensor, now_ms):
-        return _unknown(f"No fresh level of tank {tank.id}.")
+        return unknown("No fresh level.")
     at_brim_m = brim_m(tank, sensor)
     below_m = at_brim_m - alarm.kind.deadband
 
-    def says(level_m: float, at: str, holds: bool, held: str) -> str:
-        of_brim = f"Level of tank {tank.id} {level_m:.2f} m at {at}, brim {tank.overflow_height_m:.2f} m"
-        return f"{of_brim}: at the brim for {held}." if holds else f"{of_brim}: below the brim for {held}."
+    def says(newest: Reading, holds: bool, held: Figure) -> Saying:
+        told = {
+            "level": metres(newest.value),
+            "tank": name(tank.id),
+            "at": instant(newest.time_ms),
+            "brim": metres(tank.overflow_height_m),
+            "held": held,
+        }
+        if holds:
+            return say("Level of tank {tank} {level} at {at}, brim {brim}: at the brim for {held}.", **told)
+        return say("Level of tank {tank} {level} at {at}, brim {brim}: below the brim for {held}.", **told)
 
     return _judge(alarm, facts, sensor, now_ms, lambda h: h >= at_brim_m, lambda h: h < below_m, says)
 
@@ -144,18 +181,20 @@ def _empty_predicted(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     tank = _tank(facts.site, alarm.part)
     level_m, geometry = _fresh_level_m(tank, facts, now_ms), geometry_of(tank)
     if level_m is not None and geometry.volume_l(level_m) <= geometry.dead_l:
-        return _unknown(f"Tank {tank.id} is empty already: there is nothing to predict.")
+        return unknown("It is empty already: there is nothing to predict.")
     days, likely = types.EMPTY_WITHIN_DAYS, types.EMPTY_PROBABILITY
-    return _predicted(alarm, facts, now_ms, lambda outlook: outlook.runs_out, days, likely, "runs out of rain water")
+    says = "Probability that tank {tank} runs out of rain water within {days}: {chance}, by the forecast of {issued}."
+    return _predicted(alarm, facts, now_ms, lambda outlook: outlook.runs_out, days, likely, says)
 
 
 def _overflow_predicted(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     tank = _tank(facts.site, alarm.part)
     level_m, sensor = _fresh_level_m(tank, facts, now_ms), _heard_last(facts, f"tank.{tank.id}.level")
     if level_m is not None and sensor is not None and level_m >= brim_m(tank, sensor):
-        return _unknown(f"Tank {tank.id} is at its brim already: there is nothing to predict.")
+        return unknown("It is at its brim already: there is nothing to predict.")
     days, likely = types.OVERFLOW_WITHIN_DAYS, types.OVERFLOW_PROBABILITY
-    return _predicted(alarm, facts, now_ms, lambda outlook: outlook.overflows, days, likely, "runs over")
+    says = "Probability that tank {tank} runs over within {days}: {chance}, by the forecast of {issued}."
+    return _predicted(alarm, facts, now_ms, lambda outlook: outlook.overflows, days, likely, says)
 
 
 def _nothing_heard(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
@@ -164,14 +203,13 @@ def _nothing_heard(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     old = [sensor for sensor in sensors if _is_old(facts, sensor, now_ms)]
     silent = [sensor for sensor in old if now_ms - _heard_ms(facts, sensor) > facts.limit_ms(sensor)]
     if silent:
-        return Finding(True, 0, _silence(alarm.part, silent, len(silent) == len(sensors), facts, now_ms))
+        said = _silence(alarm.part, silent, len(silent) == len(sensors), facts, now_ms)
+        return Finding(True, 0, said, tuple(_last_of(facts, sensor) for sensor in silent if sensor.id in facts.latest))
     if old:
-        names = listed([sensor.name for sensor in old])
-        return _unknown(f"Still waiting to hear {names} of {alarm.part}.")
+        return unknown("Still waiting to hear some of its sensors.")
     heard = min(held_ms(_samples(facts, sensor), lambda _: True, facts.limit_ms(sensor), now_ms) for sensor in sensors)
-    return Finding(
-        False, heard, f"{alarm.part} is heard again, all {len(sensors)} of its sensors, for {duration(heard)}."
-    )
+    told = {"device": name(alarm.part), "count": number(len(sensors)), "held": duration(heard)}
+    return Finding(False, heard, say("{device} is heard again, all {count} of its sensors, for {held}.", **told))
 
 
 _RULES: Mapping[str, Callable[[AlarmId, Facts, int], Finding]] = {
@@ -191,17 +229,16 @@ def _judge(
     now_ms: int,
     trips: Test,
     clears: Test,
-    says: Callable[[float, str, bool, str], str],
+    says: Callable[[Reading, bool, Figure], Saying],
 ) -> Finding:
     """Hold a fresh value against its threshold; between `trips` and `clears` lies the deadband."""
     newest = facts.latest[sensor.id]
     holds = trips(newest.value)
     if not holds and not clears(newest.value):
-        return _unknown("Within the deadband: no change.")
+        return unknown("Within the deadband: no change.")
     bridge_ms = max(alarm.kind.bridge_ms, facts.limit_ms(sensor))
     held = held_ms(_samples(facts, sensor), trips if holds else clears, bridge_ms, now_ms)
-    at = clock_time(newest.time_ms, facts.site.zone)
-    return Finding(holds, held, says(newest.value, at, holds, duration(held)))
+    return Finding(holds, held, says(newest, holds, duration(held)), (_last_of(facts, sensor),))
 
 
 def _predicted(
@@ -211,7 +248,7 @@ def _predicted(
     events: Callable[[Outlook], Mapping[str, Sequence[float]]],
     days: int,
     likely: float,
-    does: str,
+    says: str,
 ) -> Finding:
     """Hold the probability within so many days against what counts as likely."""
     fresh = [
@@ -220,32 +257,56 @@ def _predicted(
         if not outlook.stale and (by_day := events(outlook).get(alarm.part))
     ]
     if not fresh or fresh[-1].time_ms != facts.outlooks[-1].issued_ms:
-        return _unknown("No fresh forecast.")
+        return unknown("No fresh forecast.")
     newest, unlikely = fresh[-1], likely - alarm.kind.deadband
     if now_ms - newest.time_ms > facts.settings.stale_forecast_ms:
-        return _unknown("The newest forecast is too old.")
+        return unknown("The newest forecast is too old.")
     holds = newest.value >= likely
     if not holds and newest.value >= unlikely:
-        return _unknown("Within the deadband: no change.")
+        return unknown("Within the deadband: no change.")
     held = held_ms(fresh, (lambda p: p >= likely) if holds else (lambda p: p < unlikely), alarm.kind.bridge_ms, now_ms)
-    issued = clock_time(newest.time_ms, facts.site.zone)
-    reason = f"Probability that tank {alarm.part} {does} within {count(days, 'day')}: {percent(newest.value)}"
-    return Finding(holds, held, f"{reason}, by the forecast of {issued}.")
+    told = {
+        "tank": name(alarm.part),
+        "days": whole_days(days),
+        "chance": share(newest.value),
+        "issued": instant(newest.time_ms),
+    }
+    evidence = Evidence(f"forecast/{alarm.kind.key}", newest.time_ms, newest.value)
+    return Finding(holds, held, say(says, **told), (evidence,))
 
 
-def _silence(device: str, silent: list[Sensor], whole: bool, facts: Facts, now_ms: int) -> str:
+def _silence(device: str, silent: list[Sensor], whole: bool, facts: Facts, now_ms: int) -> Saying:
     last = [facts.latest[sensor.id].time_ms for sensor in silent if sensor.id in facts.latest]
-    since = "at all"
+    told = {"device": name(device)}
+    if not whole:
+        told["sensors"] = names([sensor.name for sensor in silent])
     if last:
-        since = f"since {clock_time(max(last), facts.site.zone)} ({duration(now_ms - max(last))})"
-    which = "any sensor" if whole else listed([sensor.name for sensor in silent])
-    reason = f"Nothing usable heard from {which} of {device} {since}."
+        told |= {"since": instant(max(last)), "age": duration(now_ms - max(last))}
+    silence = say(_SILENCES[whole, bool(last)], **told)
     suspect = [sensor for sensor in silent if sensor.id in facts.suspect]
-    if suspect:
-        words = dict.fromkeys(word for sensor in suspect for word in flag_words(facts.suspect[sensor.id].flags))
-        names = listed([sensor.name for sensor in suspect])
-        reason += f" Values of {names} still arrive but cannot be used: {'; '.join(words)}."
-    return reason
+    if not suspect:
+        return silence
+    words = dict.fromkeys(word for sensor in suspect for word in flag_words(facts.suspect[sensor.id].flags))
+    return say(
+        "{silence} Values of {sensors} still arrive but cannot be used: {why}.",
+        silence=said([silence]),
+        sensors=names([sensor.name for sensor in suspect]),
+        why=said([say(word) for word in words]),
+    )
+
+
+#: Whether all sensors of a device are silent, and whether they were ever heard → what is said.
+_SILENCES: Final = {
+    (True, True): "Nothing usable heard from any sensor of {device} since {since} ({age}).",
+    (True, False): "Nothing usable heard from any sensor of {device} at all.",
+    (False, True): "Nothing usable heard from {sensors} of {device} since {since} ({age}).",
+    (False, False): "Nothing usable heard from {sensors} of {device} at all.",
+}
+
+
+def _last_of(facts: Facts, sensor: Sensor) -> Evidence:
+    newest = facts.latest[sensor.id]
+    return Evidence(sensor.id, newest.time_ms, newest.value)
 
 
 def _heard_ms(facts: Facts, sensor: Sensor) -> int:
@@ -283,5 +344,6 @@ def _tank(site: Site, tank_id: str) -> Tank:
     return next(tank for tank in site.tank if tank.id == tank_id)
 
 
-def _unknown(reason: str) -> Finding:
-    return Finding(None, 0, reason)
+def unknown(why: str) -> Finding:
+    """The facts do not tell."""
+    return Finding(None, 0, say(why))

@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
-from ingest.instants import HOUR_MS, MINUTE_MS
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
+from ingest.saying import Saying, name, say
 from ingest.site import Site
 
 Priority = Literal["high", "medium", "low"]
@@ -24,9 +25,11 @@ class AlarmType:
     title         what it says; `{part}` is the tank or device
     on_delay_ms   the condition must have held so long before it is raised [ms]
     off_delay_ms  and must have been gone so long before it is cleared [ms]
+    realarm_ms    acknowledged, and still so after this long, it is announced again [ms]
     bridge_ms     longest silence across which "held" and "gone" are taken on trust; a longer gap
                   starts the count anew [ms]
     deadband      how far past the threshold the value must go back, in the unit named beside it
+    action_with_backup  what to do where there is a backup supply; empty: the same
     """
 
     key: str
@@ -38,9 +41,11 @@ class AlarmType:
     priority: Priority
     on_delay_ms: int
     off_delay_ms: int
+    realarm_ms: int
     bridge_ms: int
     deadband: float
     deadband_unit: str
+    action_with_backup: str = ""
 
 
 BATTERY_LOW: Final = AlarmType(
@@ -55,6 +60,7 @@ BATTERY_LOW: Final = AlarmType(
     priority="medium",
     on_delay_ms=30 * MINUTE_MS,  # longer than a pump's run, whose load pulls the voltage down
     off_delay_ms=24 * HOUR_MS,  # one turn of sun and night: a weak battery is well every noon
+    realarm_ms=3 * DAY_MS,
     bridge_ms=3 * HOUR_MS,  # shorter than a night, in which a weak battery falls silent
     deadband=0.05,
     deadband_unit="V",
@@ -64,11 +70,13 @@ TANK_LOW: Final = AlarmType(
     title="Tank {part} is low",
     cause="More drawn than rained, a tap left open, a leak, or a blocked gutter or inlet.",
     consequence="Soon no rain water can be drawn from this tank.",
-    action="Draw less. Look for an open tap or a leak. Make ready to change over to the backup supply.",
+    action="Draw less. Look for an open tap or a leak.",
+    action_with_backup="Draw less. Look for an open tap or a leak. Make ready to change over to the backup supply.",
     respond_within_h=24,
     priority="medium",
     on_delay_ms=30 * MINUTE_MS,
     off_delay_ms=6 * HOUR_MS,
+    realarm_ms=3 * DAY_MS,
     bridge_ms=2 * HOUR_MS,
     deadband=0.1,
     deadband_unit="of low_l",
@@ -76,14 +84,16 @@ TANK_LOW: Final = AlarmType(
 OVERFLOW_NOW: Final = AlarmType(
     key="overflow-now",
     title="Tank {part} is at its brim",
-    cause="More rain than room, or a backup supply that was left open.",
+    cause="More rain than room.",
     consequence="Whatever runs in now runs over, and can wash out the ground below the overflow.",
-    action="Close the backup supply if it is open. Look whether the overflow runs along its proper way, and keep off "
-    "soft ground.",
+    action="Look whether the overflow runs along its proper way, and keep off soft ground.",
+    action_with_backup="Close the backup supply if it is open. Look whether the overflow runs along its proper way, "
+    "and keep off soft ground.",
     respond_within_h=4,
     priority="medium",
     on_delay_ms=10 * MINUTE_MS,
     off_delay_ms=6 * HOUR_MS,  # showers come in groups
+    realarm_ms=DAY_MS,
     bridge_ms=2 * HOUR_MS,
     deadband=0.03,
     deadband_unit="m",
@@ -92,13 +102,15 @@ EMPTY_PREDICTED: Final = AlarmType(
     key="empty-predicted",
     title="Tank {part} is likely to run out",
     cause="At the present use, the rain to come is unlikely to keep up.",
-    consequence="No rain water can be drawn until it rains or the backup supply is opened.",
-    action="Save water, and plan the change-over to the backup supply: have an air gap or a listed backflow preventer "
-    "between the supplies, fitted by a licensed plumber.",
+    consequence="No rain water can be drawn until it rains.",
+    action="Save water.",
+    action_with_backup="Save water, and plan the change-over to the backup supply: have an air gap or a listed "
+    "backflow preventer between the supplies, fitted by a licensed plumber.",
     respond_within_h=72,
     priority="low",
     on_delay_ms=HOUR_MS,  # every forecast of an hour agrees
     off_delay_ms=24 * HOUR_MS,
+    realarm_ms=7 * DAY_MS,
     bridge_ms=6 * HOUR_MS,
     deadband=0.15,
     deadband_unit="of probability",
@@ -113,6 +125,7 @@ OVERFLOW_PREDICTED: Final = AlarmType(
     priority="low",
     on_delay_ms=HOUR_MS,
     off_delay_ms=24 * HOUR_MS,
+    realarm_ms=3 * DAY_MS,
     bridge_ms=6 * HOUR_MS,
     deadband=0.2,
     deadband_unit="of probability",
@@ -127,6 +140,7 @@ NOTHING_HEARD: Final = AlarmType(
     priority="medium",
     on_delay_ms=0,  # the silence itself is the delay: see Settings.stale_after_ms
     off_delay_ms=HOUR_MS,
+    realarm_ms=3 * DAY_MS,
     bridge_ms=0,
     deadband=0.0,
     deadband_unit="none",
@@ -143,6 +157,7 @@ BROKER_DROPPING: Final = AlarmType(
     priority="medium",
     on_delay_ms=0,  # each one is a loss
     off_delay_ms=24 * HOUR_MS,
+    realarm_ms=DAY_MS,
     bridge_ms=0,
     deadband=0.0,
     deadband_unit="none",
@@ -175,7 +190,30 @@ class AlarmId(NamedTuple):
 
     @property
     def title(self) -> str:
+        """What it says, in English."""
         return self.kind.title.format(part=self.part)
+
+
+#: The alarms that belong to no site.
+INSTALLATION_ALARMS: Final = (AlarmId(BROKER_DROPPING),)
+
+
+class Wording(NamedTuple):
+    """What an alarm says to whom it wakes, to be spoken in any language."""
+
+    title: Saying
+    cause: Saying
+    consequence: Saying
+    action: Saying
+
+
+def wording(alarm: AlarmId, site: Site | None) -> Wording:
+    """The words of an alarm at a site; one without a backup supply is not told to open it."""
+    kind = alarm.kind
+    title = say(kind.title, part=name(alarm.part)) if "{part}" in kind.title else say(kind.title)
+    backup = site is not None and site.backup is not None
+    action = kind.action_with_backup if backup and kind.action_with_backup else kind.action
+    return Wording(title, say(kind.cause), say(kind.consequence), say(action))
 
 
 def alarms_of(site: Site) -> list[AlarmId]:

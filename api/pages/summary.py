@@ -9,9 +9,10 @@ from zoneinfo import ZoneInfo
 
 from api.alarms.lifecycle import ACTIVE
 from api.alarms.rules import brim_m
-from api.alarms.types import PRIORITIES, Priority, alarm_id
+from api.alarms.types import PRIORITIES, Priority, alarm_id, wording
 from api.current import CurrentForecast, SiteState, TankState, Value, missing_of
 from api.pages.passage import cuts_off, lasts, overflows, span_of
+from api.speech import Speaker
 from api.words import clock_time, duration, listed, litres, percent
 from ingest.instants import HOUR_MS
 from ingest.site import Site
@@ -72,7 +73,7 @@ def summarise(state: SiteState, last: Mapping[str, Transition]) -> Summary:
     """Everything the front page says about a site."""
     return Summary(
         state.site,
-        alarm_lines(last.values(), state.site.zone),
+        alarm_lines(last.values(), state.site.zone, state.site),
         lasting(state),
         overflowing(state),
         issued(state),
@@ -81,10 +82,10 @@ def summarise(state: SiteState, last: Mapping[str, Transition]) -> Summary:
     )
 
 
-def alarm_lines(last: Iterable[Transition], zone: ZoneInfo) -> list[AlarmLine]:
-    """The active alarms, the most urgent first."""
-    active = [entry for entry in last if entry.new == ACTIVE]
-    return [_alarm_line(entry, zone) for entry in sorted(active, key=_urgency)]
+def alarm_lines(last: Iterable[Transition], zone: ZoneInfo, site: Site | None = None) -> list[AlarmLine]:
+    """The active alarms, the most urgent first. site: None for those of the installation"""
+    active = [entry for entry in last if entry.new in ACTIVE]
+    return [_alarm_line(entry, zone, site) for entry in sorted(active, key=_urgency)]
 
 
 def lasting(state: SiteState) -> Statement:
@@ -176,11 +177,11 @@ def _cutting_off(current: CurrentForecast | None, state: SiteState) -> Statement
     return Statement(cuts_off(span, state.now_ms, state.site.zone), stale=current.stale)
 
 
-def _alarm_line(entry: Transition, zone: ZoneInfo) -> AlarmLine:
+def _alarm_line(entry: Transition, zone: ZoneInfo, site: Site | None) -> AlarmLine:
     alarm, since = alarm_id(entry.alarm), clock_time(entry.time_ms, zone)
     if alarm is None:
         return AlarmLine("●", "", entry.alarm, since, entry.reason, "", "", "")
-    kind = alarm.kind
+    kind, words, speaker = alarm.kind, wording(alarm, site), Speaker(zone)
     within = duration(round(kind.respond_within_h * HOUR_MS))
     return AlarmLine(
         SHAPES[kind.priority],
@@ -188,8 +189,8 @@ def _alarm_line(entry: Transition, zone: ZoneInfo) -> AlarmLine:
         alarm.title,
         since,
         entry.reason,
-        kind.consequence,
-        kind.action,
+        speaker.say(words.consequence),
+        speaker.say(words.action),
         within,
     )
 

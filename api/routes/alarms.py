@@ -6,10 +6,10 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from api.alarms.lifecycle import ACTIVE, state_of
-from api.alarms.types import PRIORITIES, AlarmId, alarms_of
+from api.alarms.standing import Standing, standings
 from api.schemas import AlarmList, AlarmOut, TransitionOut
 from api.service import ServiceDep, SiteDep
+from api.speech import Speaker
 from ingest.instants import to_rfc3339
 from ingest.store.records import Transition
 
@@ -23,25 +23,25 @@ def alarms(
     before: Annotated[int | None, Query(ge=1, description="Only changes with a lower id: to page on.")] = None,
     limit: Annotated[int, Query(ge=1, le=1_000, description="At most so many changes.")] = 100,
 ) -> AlarmList:
-    last = service.records.last_transitions(site.id)
-    known = [_alarm(alarm, last.get(str(alarm))) for alarm in alarms_of(site)]
-    known.sort(key=lambda alarm: (alarm.state != ACTIVE, PRIORITIES.index(alarm.priority)))
+    speaker = Speaker(site.zone)
+    known = [_alarm(standing, speaker) for standing in standings(service.records, site, service.clock())]
     changes = service.records.transitions(site.id, before_id=before, limit=limit)
     return AlarmList(site=site.id, alarms=known, transitions=[_transition(change) for change in changes])
 
 
-def _alarm(alarm: AlarmId, last: Transition | None) -> AlarmOut:
+def _alarm(standing: Standing, speaker: Speaker) -> AlarmOut:
+    last, words, kind = standing.last, standing.wording, standing.alarm.kind
     return AlarmOut(
-        alarm=str(alarm),
-        title=alarm.title,
-        state="active" if state_of(last) == ACTIVE else "normal",
+        alarm=str(standing.alarm),
+        title=speaker.say(words.title),
+        state=standing.state,
         since=None if last is None else to_rfc3339(last.time_ms),
         reason=None if last is None else last.reason,
-        priority=alarm.kind.priority,
-        cause=alarm.kind.cause,
-        consequence=alarm.kind.consequence,
-        action=alarm.kind.action,
-        respond_within_h=alarm.kind.respond_within_h,
+        priority=kind.priority,
+        cause=speaker.say(words.cause),
+        consequence=speaker.say(words.consequence),
+        action=speaker.say(words.action),
+        respond_within_h=kind.respond_within_h,
     )
 
 

@@ -56,7 +56,7 @@ def latest(site: SiteDep, service: ServiceDep) -> Latest:
 
 
 def _summary(site: Site, service: Service) -> SiteSummary:
-    active = sum(entry.new == ACTIVE for entry in service.records.last_transitions(site.id).values())
+    active = sum(entry.new in ACTIVE for entry in service.records.last_transitions(site.id).values())
     return SiteSummary(id=site.id, name=site.name, timezone=site.timezone, alarms_active=active)
 
 

@@ -6,32 +6,29 @@ migrated by Alembic. Everything is appended; a notification alone changes, from 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy import exc
 
 from ingest.errors import StoreUnavailable
-from ingest.store.schema import forecast, migrate, notification, site_log, transition
+from ingest.store.schema import alarm_action, forecast, lock, migrate, notification, site_log, transition
+from ingest.store.transitions import (
+    AlarmAction,
+    Evidence,
+    Transition,
+    action_of,
+    action_row,
+    transition_of,
+    transition_row,
+)
 
+__all__ = ["AlarmAction", "Evidence", "LogEntry", "Notification", "Records", "Transition"]
 
-class Transition(NamedTuple):
-    """An alarm went from one state to another, why, and on what evidence.
-
-    alarm    which one: `TYPE` or `TYPE:PART`, such as `tank-low:main`
-    old, new `normal` or `active`
-    reason   one sentence with the figures behind it
-    """
-
-    site: str
-    alarm: str
-    time_ms: int
-    old: str
-    new: str
-    reason: str
-    id: int = 0
+#: State of an alarm of which nothing is on record.
+NORMAL: Final = "normal"
 
 
 class Notification(NamedTuple):
@@ -98,18 +95,26 @@ class Records:
         with _translated(), self._engine.connect() as connection:
             return [bytes(row.document) for row in connection.execute(wanted.order_by(issued))]
 
-    def append_transitions(self, transitions: Sequence[Transition], channels: Sequence[str]) -> None:
-        """Append transitions and, in the same commit, one notification for each and each channel."""
+    def append_transitions(self, transitions: Sequence[Transition], channels: Sequence[str]) -> list[Transition]:
+        """Append transitions and, in the same commit, one notification for each and each channel, unless it is muted.
+
+        A transition whose `old` is not the alarm's state any more is left out: somebody was faster,
+        an acknowledgement for one, and what is due now has to be judged anew. Returns what was appended.
+        """
+        appended = []
         with _translated(), self._engine.begin() as connection:
+            lock(connection)
             for entry in transitions:
-                row = entry._asdict()
-                del row["id"]
-                key = connection.execute(sa.insert(transition).values(row).returning(transition.c.id)).scalar_one()
-                due = [
-                    {"transition": key, "channel": channel, "tries": 0, "due_ms": entry.time_ms} for channel in channels
-                ]
+                if _state(connection, entry.site, entry.alarm) != entry.old:
+                    continue
+                inserted = sa.insert(transition).values(transition_row(entry)).returning(transition.c.id)
+                key = connection.execute(inserted).scalar_one()
+                appended.append(entry._replace(id=key))
+                told = () if entry.muted else channels
+                due = [{"transition": key, "channel": name, "tries": 0, "due_ms": entry.time_ms} for name in told]
                 if due:
                     connection.execute(sa.insert(notification), due)
+        return appended
 
     def transitions(
         self, site: str | None = None, *, before_id: int | None = None, limit: int = 100
@@ -121,43 +126,68 @@ class Records:
         if before_id is not None:
             wanted = wanted.where(transition.c.id < before_id)
         with _translated(), self._engine.connect() as connection:
-            return [_transition(row) for row in connection.execute(wanted)]
+            return [transition_of(row) for row in connection.execute(wanted).mappings()]
 
-    def last_transitions(self, site: str) -> dict[str, Transition]:
-        """The newest transition of each alarm of a site, by alarm."""
-        newest = sa.select(sa.func.max(transition.c.id)).where(transition.c.site == site).group_by(transition.c.alarm)
+    def last_transitions(
+        self, site: str, *, out_of: Collection[str] | None = None, into: Collection[str] | None = None
+    ) -> dict[str, Transition]:
+        """The newest transition of each alarm of a site, by alarm; of those between such states, if given."""
+        c = transition.c
+        newest = sa.select(sa.func.max(c.id)).where(c.site == site)
+        if out_of is not None:
+            newest = newest.where(c.old.in_(out_of))
+        if into is not None:
+            newest = newest.where(c.new.in_(into))
+        newest = newest.group_by(c.alarm)
         with _translated(), self._engine.connect() as connection:
-            rows = connection.execute(sa.select(transition).where(transition.c.id.in_(newest)))
-            return {row.alarm: _transition(row) for row in rows}
+            rows = connection.execute(sa.select(transition).where(transition.c.id.in_(newest))).mappings()
+            return {row["alarm"]: transition_of(row) for row in rows}
+
+    def transitions_since(self, site: str, start_ms: int) -> list[Transition]:
+        """The transitions of a site from an instant on, oldest first."""
+        wanted = sa.select(transition).where(transition.c.site == site, transition.c.time_ms >= start_ms)
+        with _translated(), self._engine.connect() as connection:
+            return [transition_of(row) for row in connection.execute(wanted.order_by(transition.c.id)).mappings()]
+
+    def append_alarm_action(self, entry: AlarmAction) -> None:
+        """Keep what somebody decided about an alarm."""
+        with _translated(), self._engine.begin() as connection:
+            connection.execute(sa.insert(alarm_action).values(action_row(entry)))
+
+    def last_alarm_actions(self, site: str) -> list[AlarmAction]:
+        """The newest action of each kind on each alarm of a site, oldest first."""
+        group = (alarm_action.c.alarm, alarm_action.c.kind)
+        newest = sa.select(sa.func.max(alarm_action.c.id)).where(alarm_action.c.site == site).group_by(*group)
+        wanted = sa.select(alarm_action).where(alarm_action.c.id.in_(newest)).order_by(alarm_action.c.id)
+        with _translated(), self._engine.connect() as connection:
+            return [action_of(row) for row in connection.execute(wanted).mappings()]
+
+    def alarm_actions(
+        self, site: str, alarm: str | None = None, *, before_id: int | None = None, limit: int = 100
+    ) -> list[AlarmAction]:
+        """What was decided about the alarms of a site, or one of them, newest first; `before_id` continues a page."""
+        wanted = sa.select(alarm_action).where(alarm_action.c.site == site)
+        if alarm is not None:
+            wanted = wanted.where(alarm_action.c.alarm == alarm)
+        if before_id is not None:
+            wanted = wanted.where(alarm_action.c.id < before_id)
+        with _translated(), self._engine.connect() as connection:
+            rows = connection.execute(wanted.order_by(alarm_action.c.id.desc()).limit(limit)).mappings()
+            return [action_of(row) for row in rows]
 
     def due_notifications(self, now_ms: int, limit: int = 50) -> list[Notification]:
         """Notifications not sent yet whose time has come, oldest first."""
         wanted = (
-            sa.select(notification, transition)
-            .join_from(notification, transition, notification.c.transition == transition.c.id)
+            sa.select(notification)
             .where(notification.c.sent_ms.is_(None), notification.c.due_ms <= now_ms)
             .order_by(notification.c.id)
             .limit(limit)
-            .set_label_style(sa.LABEL_STYLE_TABLENAME_PLUS_COL)
         )
         with _translated(), self._engine.connect() as connection:
-            return [
-                Notification(
-                    row.notification_id,
-                    Transition(
-                        row.transition_site,
-                        row.transition_alarm,
-                        row.transition_time_ms,
-                        row.transition_old,
-                        row.transition_new,
-                        row.transition_reason,
-                        row.transition_id,
-                    ),
-                    row.notification_channel,
-                    row.notification_tries,
-                )
-                for row in connection.execute(wanted)
-            ]
+            rows = connection.execute(wanted).all()
+            about = sa.select(transition).where(transition.c.id.in_({row.transition for row in rows}))
+            of = {row["id"]: transition_of(row) for row in connection.execute(about).mappings()}
+            return [Notification(row.id, of[row.transition], row.channel, row.tries) for row in rows]
 
     def mark_sent(self, notification_id: int, now_ms: int) -> None:
         """The receiver has it."""
@@ -196,8 +226,11 @@ class Records:
             connection.execute(sa.update(notification).where(notification.c.id == notification_id).values(values))
 
 
-def _transition(row: Any) -> Transition:
-    return Transition(row.site, row.alarm, row.time_ms, row.old, row.new, row.reason, row.id)
+def _state(connection: sa.Connection, site: str, alarm: str) -> str:
+    """The state in which the last transition left an alarm."""
+    c = transition.c
+    newest = sa.select(c.new).where(c.site == site, c.alarm == alarm).order_by(c.id.desc()).limit(1)
+    return connection.execute(newest).scalar() or NORMAL
 
 
 def _durable(connection: Any, _record: object) -> None:

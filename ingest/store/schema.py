@@ -33,7 +33,26 @@ transition = sa.Table(
     sa.Column("old", sa.String(40), nullable=False),
     sa.Column("new", sa.String(40), nullable=False),
     sa.Column("reason", sa.Text, nullable=False),
+    sa.Column("said", sa.Text),
+    sa.Column("who", sa.String(80), nullable=False),
+    sa.Column("evidence", sa.Text, nullable=False),
+    sa.Column("muted", sa.String(120), nullable=False),
     sa.Index("transition_site_alarm", "site", "alarm", "id"),
+)
+
+alarm_action = sa.Table(
+    "alarm_action",
+    metadata,
+    sa.Column("id", Key, primary_key=True),
+    sa.Column("site", sa.String(40), nullable=False),
+    sa.Column("alarm", sa.String(100), nullable=False),
+    sa.Column("time_ms", sa.BigInteger, nullable=False),
+    sa.Column("kind", sa.String(40), nullable=False),
+    sa.Column("who", sa.String(80), nullable=False),
+    sa.Column("why", sa.Text, nullable=False),
+    sa.Column("until_ms", sa.BigInteger),
+    sa.Column("months", sa.String(40), nullable=False),
+    sa.Index("alarm_action_site_alarm", "site", "alarm", "id"),
 )
 
 notification = sa.Table(
@@ -63,8 +82,13 @@ site_log = sa.Table(
 )
 
 
-#: Several processes may start at once; the first migrates, the others wait for it.
+#: One at a time: the others wait. Several processes may start at once; the first migrates.
 _LOCK = {"sqlite": "BEGIN IMMEDIATE", "postgresql": "SELECT pg_advisory_xact_lock(7505)"}
+
+
+def lock(connection: sa.Connection) -> None:
+    """Let nobody else write until this transaction ends, so that what was read stays true. First in a transaction."""
+    connection.exec_driver_sql(_LOCK[connection.dialect.name])
 
 
 def migrate(engine: sa.Engine) -> None:
@@ -73,6 +97,6 @@ def migrate(engine: sa.Engine) -> None:
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.set_main_option("path_separator", "os")
     with engine.begin() as connection:
-        connection.exec_driver_sql(_LOCK[engine.dialect.name])
+        lock(connection)
         config.attributes["connection"] = connection
         command.upgrade(config, "head")

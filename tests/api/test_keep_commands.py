@@ -34,7 +34,7 @@ def test_a_backup_can_be_put_back_and_what_stood_there_is_kept(tmp_path: Path) -
     data, copies = tmp_path / "data", tmp_path / "copies"
     filled(data, 5)
     records = Records(f"sqlite:///{data / 'records.db'}")
-    records.append_transitions([Transition("site", "tank-low:main", 1, "normal", "active", "low")], [])
+    records.append_transitions([Transition("site", "tank-low:main", 1, "normal", "unacknowledged", "low")], [])
     done = CliRunner().invoke(app, ["backup", str(copies), "--data", str(data)])
     assert done.exit_code == 0, done.output
     assert done.output.count("checked") == 2

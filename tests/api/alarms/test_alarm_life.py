@@ -2,52 +2,86 @@
 
 from __future__ import annotations
 
+from zoneinfo import ZoneInfo
+
 import pytest
 
-from api.alarms.lifecycle import retire, step
+from api.alarms.lifecycle import ACTIVE, acknowledged, retire, step
 from api.alarms.rules import Finding, Sample, held_ms
 from api.alarms.types import ALARM_TYPES, BATTERY_LOW, AlarmId, alarm_id, alarms_of
+from api.speech import Speaker
 from ingest.instants import HOUR_MS, MINUTE_MS
+from ingest.saying import say
 from ingest.site import Site
 from ingest.store.records import Transition
 from tests.api.fakes import NOW_MS
 
 BATTERY = AlarmId(BATTERY_LOW)
-ON, OFF = BATTERY_LOW.on_delay_ms, BATTERY_LOW.off_delay_ms
+ON, OFF, AGAIN = BATTERY_LOW.on_delay_ms, BATTERY_LOW.off_delay_ms, BATTERY_LOW.realarm_ms
+SPEAKER = Speaker(ZoneInfo("UTC"))
+LOW, WELL, UNSURE = (say(text) for text in ("It is low.", "It is well.", "Who knows?"))
 
 
-def last(new: str, time_ms: int = NOW_MS - HOUR_MS) -> Transition:
-    return Transition("skerrow-head", "battery-low", time_ms, "active" if new == "normal" else "normal", new, "", 1)
+def last(new: str, time_ms: int = NOW_MS - HOUR_MS, muted: str = "") -> Transition:
+    return Transition("skerrow-head", "battery-low", time_ms, "whatever", new, "", 1, muted=muted)
 
 
 @pytest.mark.parametrize(
     ("previous", "finding", "new"),
     [
-        (None, Finding(True, ON, "low"), "active"),
-        (None, Finding(True, ON - 1, "low"), None),
-        (None, Finding(False, OFF, "well"), None),
-        (None, Finding(None, OFF, "unknown"), None),
-        (last("normal"), Finding(True, ON, "low"), "active"),
-        (last("active"), Finding(True, 10 * ON, "low"), None),
-        (last("active"), Finding(False, OFF - 1, "well"), None),
-        (last("active"), Finding(False, OFF, "well"), "normal"),
-        (last("active"), Finding(None, 10 * OFF, "unknown"), None),
-        (last("normal", NOW_MS + 1), Finding(True, ON, "low"), None),  # a clock that was set back
+        (None, Finding(True, ON, LOW), "unacknowledged"),
+        (None, Finding(True, ON - 1, LOW), None),
+        (None, Finding(False, OFF, WELL), None),
+        (None, Finding(None, OFF, UNSURE), None),
+        (last("normal"), Finding(True, ON, LOW), "unacknowledged"),
+        (last("returned"), Finding(True, ON, LOW), "unacknowledged"),
+        (last("returned"), Finding(False, 10 * OFF, WELL), None),
+        (last("unacknowledged"), Finding(True, 10 * ON, LOW), None),
+        (last("unacknowledged"), Finding(False, OFF - 1, WELL), None),
+        (last("unacknowledged"), Finding(False, OFF, WELL), "returned"),
+        (last("unacknowledged"), Finding(None, 10 * OFF, UNSURE), None),
+        (last("acknowledged"), Finding(False, OFF, WELL), "normal"),
+        (last("acknowledged"), Finding(True, 10 * ON, LOW), None),
+        (last("acknowledged", NOW_MS - AGAIN), Finding(True, 10 * ON, LOW), "unacknowledged"),
+        (last("acknowledged", NOW_MS - AGAIN + 1), Finding(True, 10 * ON, LOW), None),
+        (last("unacknowledged", muted="shelved"), Finding(True, ON, LOW), "unacknowledged"),
+        (last("normal", NOW_MS + 1), Finding(True, ON, LOW), None),  # a clock that was set back
     ],
 )
 def test_transition_is_due_only_after_its_delay(previous: Transition | None, finding: Finding, new: str | None) -> None:
-    due = step("skerrow-head", BATTERY, previous, finding, NOW_MS)
+    due = step("skerrow-head", BATTERY, previous, finding, NOW_MS, SPEAKER)
     assert (due.new if due else None) == new
     if due:
         assert due.time_ms == NOW_MS
-        assert due.reason == finding.reason
+        assert due.reason.endswith(SPEAKER.say(finding.said))
+        assert due.reason.startswith("Still so:") == (due.old in ACTIVE and due.new in ACTIVE)
+
+
+def test_what_is_muted_still_is_not_announced_again() -> None:
+    assert step("s", BATTERY, last("unacknowledged", muted="shelved"), LOW_NOW, NOW_MS, SPEAKER, "shelved") is None
+    raised = step("s", BATTERY, None, LOW_NOW, NOW_MS, SPEAKER, "shelved")
+    assert raised is not None
+    assert (raised.new, raised.muted) == ("unacknowledged", "shelved")
+
+
+LOW_NOW = Finding(True, ON, LOW)
+
+
+@pytest.mark.parametrize(
+    ("state", "after"),
+    [("unacknowledged", "acknowledged"), ("returned", "normal"), ("acknowledged", None), ("normal", None)],
+)
+def test_an_acknowledgement_needs_something_to_acknowledge(state: str, after: str | None) -> None:
+    assert acknowledged(last(state)) == after
 
 
 def test_alarm_about_something_removed_is_cleared_and_says_so() -> None:
-    gone = retire(last("active"), NOW_MS)
-    assert gone is not None
-    assert (gone.new, "site file" in gone.reason) == ("normal", True)
-    assert retire(last("normal"), NOW_MS) is None
+    for state in ("unacknowledged", "acknowledged"):
+        gone = retire(last(state), NOW_MS, SPEAKER)
+        assert gone is not None
+        assert (gone.old, gone.new, "site file" in gone.reason) == (state, "normal", True)
+    assert retire(last("normal"), NOW_MS, SPEAKER) is None
+    assert retire(last("returned"), NOW_MS, SPEAKER) is None
 
 
 def test_hold_counts_back_to_the_first_failure_or_gap() -> None:

@@ -28,7 +28,7 @@ def test_healthy_site_raises_nothing_in_two_days(watch: Watch) -> None:
 def test_battery_is_raised_once_after_its_delay_and_tells_figures(watch: Watch) -> None:
     assert watch.go(30, battery=11.9) == []
     raised = watch.go(5, battery=11.9)
-    assert changes(raised) == [("battery-low", "active")]
+    assert changes(raised) == [("battery-low", "unacknowledged")]
     assert raised[0].reason == "Battery 11.90 V at Wed 25 Nov, 12:39: below 12.00 V for 30 minutes."
     assert watch.go(120, battery=11.9) == []
     assert watch.sent() == 1
@@ -47,14 +47,14 @@ def test_weak_battery_on_a_sunny_panel_is_one_alarm_not_one_a_night(watch: Watch
         hour = quarter / 4 % 24
         volts = 12.15 + 0.45 * math.sin((hour - 8) / 24 * 2 * math.pi)
         found += watch.go(15, step_ms=15 * MINUTE_MS, battery=volts)
-    assert changes(found) == [("battery-low", "active")]
+    assert changes(found) == [("battery-low", "unacknowledged")]
 
 
 def test_battery_clears_a_whole_day_after_the_last_low_reading(watch: Watch) -> None:
     watch.go(40, battery=11.9)
     assert watch.go(24 * 60 - 30, step_ms=10 * MINUTE_MS, battery=12.4) == []
     cleared = watch.go(60, step_ms=10 * MINUTE_MS, battery=12.4)
-    assert changes(cleared) == [("battery-low", "normal")]
+    assert changes(cleared) == [("battery-low", "returned")]
     assert "not below 12.05 V for 24 hours" in cleared[0].reason
 
 
@@ -63,7 +63,7 @@ def test_night_in_which_the_battery_was_silent_does_not_count_as_well(watch: Wat
     for _ in range(3):
         assert watch.go(14 * 60, step_ms=10 * MINUTE_MS, battery=12.5) == []
         watch.clock.now_ms += 10 * HOUR_MS  # nothing is heard, and nobody judges
-    assert watch.records.last_transitions("skerrow-head")["battery-low"].new == "active"
+    assert watch.records.last_transitions("skerrow-head")["battery-low"].new == "unacknowledged"
 
 
 def test_deadband_neither_raises_nor_clears(watch: Watch) -> None:
@@ -74,12 +74,12 @@ def test_deadband_neither_raises_nor_clears(watch: Watch) -> None:
 def test_restart_notifies_nobody_twice_and_forgets_no_delay(watch: Watch) -> None:
     watch.go(25, battery=11.9)
     watch.restart()  # in the middle of the on-delay
-    assert changes(watch.go(10, battery=11.9)) == [("battery-low", "active")]
+    assert changes(watch.go(10, battery=11.9)) == [("battery-low", "unacknowledged")]
     watch.restart()
     assert watch.go(30, battery=11.9) == []
     watch.go(23 * 60, step_ms=10 * MINUTE_MS, battery=12.6)
     watch.restart()  # in the middle of the off-delay
-    assert changes(watch.go(90, step_ms=10 * MINUTE_MS, battery=12.6)) == [("battery-low", "normal")]
+    assert changes(watch.go(90, step_ms=10 * MINUTE_MS, battery=12.6)) == [("battery-low", "returned")]
     assert watch.sent() == 2
 
 
@@ -111,30 +111,30 @@ def test_tank_low_is_about_usable_water(watch: Watch) -> None:
     # 700 L above dead storage stand at 0.12 m + 0.7 m³ / (π·0.8² m²) = 0.468 m.
     assert watch.go(120, level=0.48) == []
     raised = watch.go(120, level=0.45)
-    assert changes(raised) == [("tank-low:main", "active")]
+    assert changes(raised) == [("tank-low:main", "unacknowledged")]
     assert "664 L can be drawn from tank main" in raised[0].reason
     assert watch.go(10 * 60, level=0.49) == []  # within a tenth of low_l
-    assert changes(watch.go(7 * 60, level=0.60)) == [("tank-low:main", "normal")]
+    assert changes(watch.go(7 * 60, level=0.60)) == [("tank-low:main", "returned")]
 
 
 def test_brim_is_reached_within_the_sensors_tolerance(watch: Watch) -> None:
     assert watch.go(60, level=1.78) == []
-    assert changes(watch.go(30, level=1.793)) == [("overflow-now:main", "active")]
+    assert changes(watch.go(30, level=1.793)) == [("overflow-now:main", "unacknowledged")]
     assert watch.go(12 * 60, level=1.775) == []  # within the deadband
-    assert changes(watch.go(7 * 60, level=1.70)) == [("overflow-now:main", "normal")]
+    assert changes(watch.go(7 * 60, level=1.70)) == [("overflow-now:main", "returned")]
 
 
 def test_silent_device_is_one_alarm_for_all_its_sensors(watch: Watch) -> None:
     watch.go(60)
     raised = watch.go(45, silent=USUAL)
-    assert changes(raised) == [("nothing-heard:post-1", "active")]
+    assert changes(raised) == [("nothing-heard:post-1", "unacknowledged")]
     assert raised[0].reason == "Nothing usable heard from any sensor of post-1 since Wed 25 Nov, 13:04 (35 minutes)."
 
 
 def test_one_silent_sensor_is_named(watch: Watch) -> None:
     watch.go(60)
     raised = watch.go(45, silent=[LEVEL])
-    assert changes(raised) == [("nothing-heard:post-1", "active")]
+    assert changes(raised) == [("nothing-heard:post-1", "unacknowledged")]
     assert "Nothing usable heard from level of post-1 since" in raised[0].reason
 
 
@@ -144,7 +144,7 @@ def test_sensor_that_sends_only_suspect_values_is_told_apart_from_silence(watch:
     for _ in range(9):
         watch.say(LEVEL, 1.06, watch.clock.now_ms + EVERY_MS, STUCK)
         found += watch.go(5, silent=[LEVEL])
-    assert changes(found) == [("nothing-heard:post-1", "active")]
+    assert changes(found) == [("nothing-heard:post-1", "unacknowledged")]
     assert "still arrive but cannot be used: the same to the last digit for too long" in found[0].reason
 
 
@@ -152,7 +152,7 @@ def test_heard_again_for_an_hour_clears(watch: Watch) -> None:
     watch.go(60)
     watch.go(45, silent=USUAL)
     assert watch.go(55) == []
-    assert changes(watch.go(15)) == [("nothing-heard:post-1", "normal")]
+    assert changes(watch.go(15)) == [("nothing-heard:post-1", "returned")]
 
 
 def test_own_downtime_is_not_taken_for_the_devices_silence(watch: Watch) -> None:
@@ -161,14 +161,16 @@ def test_own_downtime_is_not_taken_for_the_devices_silence(watch: Watch) -> None
     watch.restart()
     assert watch.engine.tick() == []
     assert watch.go(25, silent=USUAL) == []
-    assert changes(watch.go(10, silent=USUAL)) == [("nothing-heard:post-1", "active")]
+    assert changes(watch.go(10, silent=USUAL)) == [("nothing-heard:post-1", "unacknowledged")]
 
 
 def test_silence_neither_raises_nor_clears_the_other_alarms(watch: Watch) -> None:
     watch.go(40, battery=11.9, level=0.3)
-    assert changes(watch.go(26 * 60, silent=USUAL, step_ms=30 * MINUTE_MS)) == [("nothing-heard:post-1", "active")]
+    assert changes(watch.go(26 * 60, silent=USUAL, step_ms=30 * MINUTE_MS)) == [
+        ("nothing-heard:post-1", "unacknowledged")
+    ]
     states = watch.records.last_transitions("skerrow-head")
-    assert (states["battery-low"].new, states["tank-low:main"].new) == ("active", "active")
+    assert (states["battery-low"].new, states["tank-low:main"].new) == ("unacknowledged", "unacknowledged")
 
 
 def predict(watch: Watch, empty: float = 0.0, over: float = 0.0, **changes: Any) -> None:
@@ -184,18 +186,18 @@ def test_likely_to_run_out_is_raised_when_an_hour_of_forecasts_agrees(watch: Wat
     assert found == []
     predict(watch, 0.7)
     raised = watch.go(5)
-    assert changes(raised) == [("empty-predicted:main", "active")]
+    assert changes(raised) == [("empty-predicted:main", "unacknowledged")]
     assert "Probability that tank main runs out of rain water within 7 days: 70 %" in raised[0].reason
 
 
 def test_prediction_clears_when_a_day_of_forecasts_agrees(watch: Watch) -> None:
     predict(watch, over=0.9)
-    assert changes(watch.go(65)) == [("overflow-predicted:main", "active")]
+    assert changes(watch.go(65)) == [("overflow-predicted:main", "unacknowledged")]
     found = []
     for hour in range(26):
         predict(watch, over=0.5 if hour == 0 else 0.1)
         found += watch.go(60, step_ms=30 * MINUTE_MS)
-    assert changes(found) == [("overflow-predicted:main", "normal")]
+    assert changes(found) == [("overflow-predicted:main", "returned")]
 
 
 @pytest.mark.parametrize("stale", [True, False])
@@ -206,7 +208,7 @@ def test_stale_forecast_raises_nothing(watch: Watch, stale: bool) -> None:
 
 def test_tank_at_its_brim_is_not_predicted_to_overflow(watch: Watch) -> None:
     predict(watch, over=1.0)
-    assert changes(watch.go(90, level=1.8)) == [("overflow-now:main", "active")]
+    assert changes(watch.go(90, level=1.8)) == [("overflow-now:main", "unacknowledged")]
 
 
 def test_unreadable_forecast_is_passed_over(watch: Watch) -> None:

@@ -42,8 +42,10 @@ def outbox(records: Records, clock: Clock, receiver: Receiver) -> Outbox:
 
 
 def raise_alarm(records: Records, reason: str = "low", channels: tuple[str, ...] = ("webhook",)) -> None:
+    last = records.last_transitions("skerrow-head").get("battery-low")
+    old = "normal" if last is None else last.new
     records.append_transitions(
-        [Transition("skerrow-head", "battery-low", NOW_MS, "normal", "active", reason)], channels
+        [Transition("skerrow-head", "battery-low", NOW_MS, old, "unacknowledged", reason)], channels
     )
 
 

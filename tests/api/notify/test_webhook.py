@@ -20,7 +20,7 @@ SECRET = "whsec_" + base64.b64encode(bytes(range(32))).decode()
 URL = "https://alarm.example/hook"
 NOW_MS = time.time_ns() // 1_000_000  # the oracle holds the time stamp against the real clock
 RAISED = Transition(
-    "skerrow-head", "tank-low:main", NOW_MS, "normal", "active", "600 L can be drawn — below 700 L.", 17
+    "skerrow-head", "tank-low:main", NOW_MS, "normal", "unacknowledged", "600 L can be drawn — below 700 L.", 17
 )
 
 

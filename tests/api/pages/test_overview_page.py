@@ -29,7 +29,7 @@ def fresh(heard: MemoryReadings, records: Records) -> None:
 
 
 def test_first_two_kilobytes_answer_the_operators_questions(client: Client, fresh: None, records: Records) -> None:
-    raised = Transition("skerrow-head", "battery-low", NOW_MS - DAY_MS, "normal", "active", "Battery 11.92 V.")
+    raised = Transition("skerrow-head", "battery-low", NOW_MS - DAY_MS, "normal", "unacknowledged", "Battery 11.92 V.")
     records.append_transitions([raised], [])
     start = text_of(client.get("/").content[:2048].decode())
     for answer in (
@@ -146,20 +146,24 @@ def test_page_changes_when_a_figure_goes_stale(client: Client, fresh: None, cloc
 
 def test_what_people_wrote_is_escaped(client: Client, records: Records) -> None:
     reason = "<script>alert(1)</script>"
-    records.append_transitions([Transition("skerrow-head", "battery-low", NOW_MS, "normal", "active", reason)], [])
+    records.append_transitions(
+        [Transition("skerrow-head", "battery-low", NOW_MS, "normal", "unacknowledged", reason)], []
+    )
     html = client.get("/").text
     assert "<script" not in html
     assert "&lt;script&gt;" in html
 
 
 def test_alarm_type_of_another_version_is_still_shown(client: Client, records: Records) -> None:
-    records.append_transitions([Transition("skerrow-head", "leak:main", NOW_MS, "normal", "active", "It leaks.")], [])
+    records.append_transitions(
+        [Transition("skerrow-head", "leak:main", NOW_MS, "normal", "unacknowledged", "It leaks.")], []
+    )
     assert "● Alarm: leak:main since Wed 25 Nov, 12:04. It leaks." in text_of(client.get("/").text)
 
 
 def test_most_urgent_alarm_comes_first(client: Client, records: Records) -> None:
     for alarm in ("empty-predicted:main", "battery-low"):
-        records.append_transitions([Transition("skerrow-head", alarm, NOW_MS, "normal", "active", "So.")], [])
+        records.append_transitions([Transition("skerrow-head", alarm, NOW_MS, "normal", "unacknowledged", "So.")], [])
     text = text_of(client.get("/").text)
     assert text.index("Battery is low") < text.index("Tank main is likely to run out")
 

@@ -28,7 +28,9 @@ def test_page_has_picture_inputs_reasons_and_cautions(client: Client, heard: Mem
 
 
 def test_alarm_says_what_to_do_and_by_when(client: Client, records: Records) -> None:
-    records.append_transitions([Transition("skerrow-head", "tank-low:main", NOW_MS, "normal", "active", "600 L.")], [])
+    records.append_transitions(
+        [Transition("skerrow-head", "tank-low:main", NOW_MS, "normal", "unacknowledged", "600 L.")], []
+    )
     text = text_of(client.get(PAGE).text)
     assert "Soon no rain water can be drawn from this tank. To do, within 24 hours: Draw less." in text
 

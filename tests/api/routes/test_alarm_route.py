@@ -26,13 +26,13 @@ def test_each_alarm_says_what_it_means_even_when_normal(client: Client) -> None:
 
 
 def test_active_alarm_comes_first_with_its_reason(client: Client, records: Records) -> None:
-    raised = Transition("skerrow-head", "nothing-heard:post-1", NOW_MS, "normal", "active", "Nothing heard.")
+    raised = Transition("skerrow-head", "nothing-heard:post-1", NOW_MS, "normal", "unacknowledged", "Nothing heard.")
     records.append_transitions([raised], [])
     answer = client.get(ALARMS).json()
     first = answer["alarms"][0]
     assert (first["alarm"], first["state"], first["since"]) == (
         "nothing-heard:post-1",
-        "active",
+        "unacknowledged",
         "2026-11-25T12:04:00Z",
     )
     assert first["reason"] == "Nothing heard."
@@ -41,7 +41,7 @@ def test_active_alarm_comes_first_with_its_reason(client: Client, records: Recor
 
 def test_changes_are_paged_newest_first(client: Client, records: Records) -> None:
     for n in range(5):
-        old, new = ("normal", "active") if n % 2 == 0 else ("active", "normal")
+        old, new = ("normal", "unacknowledged") if n % 2 == 0 else ("unacknowledged", "normal")
         records.append_transitions([Transition("skerrow-head", "battery-low", NOW_MS + n, old, new, str(n))], [])
     first = client.get(ALARMS, params={"limit": 3}).json()["transitions"]
     rest = client.get(ALARMS, params={"limit": 3, "before": first[-1]["id"]}).json()["transitions"]

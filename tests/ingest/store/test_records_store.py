@@ -9,13 +9,17 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
 
 from ingest.errors import StoreUnavailable
-from ingest.store.records import LogEntry, Records, Transition
+from ingest.saying import litres, say
+from ingest.store import schema
+from ingest.store.records import Evidence, LogEntry, Records, Transition
 from ingest.store.schema import metadata
 
-UP = Transition("site", "tank-low:main", 1_000, "normal", "active", "212 L left")
-DOWN = Transition("site", "tank-low:main", 2_000, "active", "normal", "900 L again")
+UP = Transition("site", "tank-low:main", 1_000, "normal", "unacknowledged", "212 L left")
+DOWN = Transition("site", "tank-low:main", 2_000, "unacknowledged", "normal", "900 L again")
 
 
 @pytest.fixture
@@ -37,9 +41,12 @@ def test_the_newest_forecast_is_the_latest_and_an_instant_has_one(records: Recor
 def test_transitions_and_their_notifications_come_in_one_commit(records: Records) -> None:
     records.append_transitions([UP, DOWN], ["log", "webhook"])
     due = records.due_notifications(1_500)
-    assert [(entry.channel, entry.transition.new) for entry in due] == [("log", "active"), ("webhook", "active")]
+    assert [(entry.channel, entry.transition.new) for entry in due] == [
+        ("log", "unacknowledged"),
+        ("webhook", "unacknowledged"),
+    ]
     assert len(records.due_notifications(2_000)) == 4
-    assert [entry.new for entry in records.transitions("site")] == ["normal", "active"]
+    assert [entry.new for entry in records.transitions("site")] == ["normal", "unacknowledged"]
     assert records.last_transitions("site")["tank-low:main"].new == "normal"
 
 
@@ -96,3 +103,50 @@ def test_the_migrations_lead_to_the_schema(tmp_path: Path) -> None:
     for table in metadata.tables.values():
         assert {column["name"] for column in inspector.get_columns(table.name)} == set(table.columns.keys())
     engine.dispose()
+
+
+def test_a_transition_from_a_state_that_is_past_is_left_out(records: Records) -> None:
+    assert [entry.id for entry in records.append_transitions([UP, UP, DOWN], ["log"])] == [1, 2]
+    assert len(records.due_notifications(9_000)) == 2
+
+
+def test_a_muted_transition_is_kept_and_told_to_nobody(records: Records) -> None:
+    records.append_transitions([UP._replace(muted="shelved")], ["log", "webhook"])
+    assert records.due_notifications(9_000) == []
+    assert records.transitions("site")[0].muted == "shelved"
+
+
+def test_figures_and_evidence_of_a_transition_come_back(records: Records) -> None:
+    kept = UP._replace(
+        said=say("{left} left", left=litres(212)), who="warden", evidence=(Evidence("post-1/level", 900, 0.2),)
+    )
+    records.append_transitions([kept], [])
+    assert records.transitions("site") == [kept._replace(id=1)]
+
+
+def test_alarms_from_before_the_lifecycle_are_brought_up(tmp_path: Path) -> None:
+    """As the first migration left them: two states, no acknowledgement."""
+    engine = sa.create_engine(f"sqlite:///{tmp_path / 'records.db'}")
+    config = Config()
+    config.set_main_option("script_location", str(Path(schema.__file__).parent / "migrations"))
+    config.set_main_option("path_separator", "os")
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        for old, new in (("normal", "active"), ("active", "normal"), ("normal", "active")):
+            connection.execute(
+                sa.text(
+                    "INSERT INTO transition (site, alarm, time_ms, old, new, reason) VALUES ('s', 'a', 1, :o, :n, 'x')"
+                ),
+                {"o": old, "n": new},
+            )
+    engine.dispose()
+    store = Records(f"sqlite:///{tmp_path / 'records.db'}")
+    found = store.transitions("s")
+    store.close()
+    assert [(entry.old, entry.new) for entry in found] == [
+        ("normal", "unacknowledged"),
+        ("unacknowledged", "normal"),
+        ("normal", "unacknowledged"),
+    ]
+    assert (found[0].said, found[0].who, found[0].evidence, found[0].muted) == (None, "", (), "")
