@@ -12,7 +12,7 @@ from api.charts.fan import Fan, days_below, fan_parts, time_axis
 from api.charts.figure import Figure, Row
 from api.charts.plot import TITLE_GAP, Axis, Plot, Point, text, title
 from api.charts.ticks import round_values
-from api.charts.words import bare, between, figure, percent, tick
+from api.charts.words import between, cell, percent, tick
 from api.speech import Speaker
 from ingest.instants import DAY_MS
 from ingest.saying import instant, say, share, volts
@@ -77,9 +77,14 @@ def describe(chart: BatteryChart, speaker: Speaker) -> str:
     else:
         bands = chart.fan.bands
         figures = {"median": volts(bands.p50[-1]), "low": volts(bands.p05[-1]), "high": volts(bands.p95[-1])}
-        stale = "Stale forecast for {time}: median {median} at rest, nine chances in ten between {low} and {high}."
-        fresh = "Forecast for {time}: median {median} at rest, nine chances in ten between {low} and {high}."
-        said.append(say(stale if chart.fan.stale else fresh, time=instant(chart.fan.end_ms), **figures))
+        said += [say("The forecast is stale.")] if chart.fan.stale else []
+        said.append(
+            say(
+                "Forecast for {time}: median {median} at rest, nine chances in ten between {low} and {high}.",
+                time=instant(chart.fan.end_ms),
+                **figures,
+            )
+        )
         if chart.cutoff:
             said.append(say("By then the cut-off has come with a chance of {chance}.", chance=share(chart.cutoff[-1])))
     said.append(say("Low below {low}, cut-off at {cutoff}.", low=volts(chart.low_v), cutoff=volts(chart.cutoff_v)))
@@ -121,11 +126,11 @@ def _rows(chart: BatteryChart, speaker: Speaker, x: Axis) -> list[Row]:
         within = [point for point in chart.measured if day - DAY_MS < point.at <= day]
         if within:
             last = within[-1]
-            rows.append(Row(figure(instant(int(last.at)), speaker), [bare(last.value, 2, speaker), ""], x(last.at)))
+            rows.append(Row(speaker.figure(instant(int(last.at))), [cell(last.value, 2, speaker), ""], x(last.at)))
     if chart.fan is not None:
         for number, chance in enumerate(chart.cutoff):
             day = chart.fan.start_ms + (number + 1) * DAY_MS
             if day > chart.now_ms:
                 cells = [between(chart.fan.at(day), 2, speaker), percent(chance, speaker)]
-                rows.append(Row(figure(instant(day), speaker), cells, x(day)))
+                rows.append(Row(speaker.figure(instant(day)), cells, x(day)))
     return rows

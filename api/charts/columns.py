@@ -12,7 +12,7 @@ from api.charts.fan import LEFT, RIGHT
 from api.charts.figure import PARTS, Figure, Row
 from api.charts.plot import Axis, Bar, Plot, room_left, title, width_of
 from api.charts.ticks import round_values, top_of
-from api.charts.words import UNKNOWN, bare, tick
+from api.charts.words import UNKNOWN, cell, tick
 from api.speech import Speaker
 from ingest.saying import say
 
@@ -119,7 +119,7 @@ def _names(chart: ColumnChart, x: Axis) -> list[tuple[float, str]]:
 
 
 def _row(chart: ColumnChart, column: Column, speaker: Speaker, x: int) -> Row:
-    cells = [bare(value, chart.decimals, speaker) for value in column.values]
+    cells = [cell(value, chart.decimals, speaker) for value in column.values]
     if chart.whole:
-        cells.append(UNKNOWN if column.whole is None else bare(column.whole, chart.decimals, speaker))
+        cells.append(UNKNOWN if column.whole is None else cell(column.whole, chart.decimals, speaker))
     return Row(column.name, cells, x)

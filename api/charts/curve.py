@@ -12,7 +12,7 @@ from api.charts.fan import LEFT, RIGHT
 from api.charts.figure import Figure, Row
 from api.charts.plot import LETTER, WIDTH, Axis, Plot, Point, room_left, text, title, width_of
 from api.charts.ticks import round_values, top_of
-from api.charts.words import bare, tick
+from api.charts.words import cell, tick
 from api.speech import Speaker
 
 _HEAD, _FOOT, _HEIGHT = 44, 264, 338
@@ -80,7 +80,7 @@ def curve_figure(chart: CurveChart, speaker: Speaker) -> Markup:
         key=chart.key,
         heads=[chart.across, chart.upright],
         rows=[
-            Row(bare(point.at, across, speaker), [bare(point.value, upright, speaker)], x(point.at))
+            Row(cell(point.at, across, speaker), [cell(point.value, upright, speaker)], x(point.at))
             for point in chart.points
         ],
     ).markup(speaker)

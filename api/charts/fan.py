@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from babel.dates import format_datetime
-
 from api.charts.plot import Axis, Plot, Point
 from api.charts.ticks import day_marks
+from api.charts.words import day_name
 from api.speech import Speaker
 from forecast.result import Bands
-from ingest.instants import HOUR_MS, to_datetime
+from ingest.instants import HOUR_MS
 
 #: Left, room for four figures at the axis; right, room for the outline. [units]
 LEFT, RIGHT = 72, 632
@@ -59,8 +58,3 @@ def days_below(plot: Plot, speaker: Speaker) -> str:
     """The marks of the time axis: local midnights, with day and month."""
     marks = day_marks(int(plot.x.low), int(plot.x.high), speaker.zone, plot.x.last - plot.x.first)
     return plot.x_ticks([(time_ms, day_name(time_ms, speaker)) for time_ms in marks])
-
-
-def day_name(time_ms: int, speaker: Speaker) -> str:
-    """`25 Nov`: the local day of an instant, short enough for an axis."""
-    return format_datetime(to_datetime(time_ms), "d MMM", tzinfo=speaker.zone, locale="en_GB")

@@ -13,7 +13,7 @@ from api.charts.fan import LEFT, RIGHT, Fan, days_below, fan_parts, time_axis
 from api.charts.figure import Figure, Row
 from api.charts.plot import TITLE_GAP, Axis, Bar, Plot, Point, text, title, width_of
 from api.charts.ticks import round_values, top_of
-from api.charts.words import bare, between, figure, percent, tick
+from api.charts.words import between, cell, percent, tick
 from api.speech import Speaker
 from forecast.result import Bands
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
@@ -100,7 +100,7 @@ def level_figure(chart: LevelChart, speaker: Speaker) -> Markup:
             speaker.say(say("Thick line: measured.")),
             speaker.say(say("Bands: forecast, nine chances in ten within the light one, half within the dark one.")),
             speaker.say(
-                say("Rain: full bars measured; to come, median full and nine chances in ten below the open end.")
+                say("Rain: full bars measured; to come, the median full, and 19 chances in 20 below the open end.")
             ),
         ],
         heads=[
@@ -131,9 +131,14 @@ def describe(chart: LevelChart, speaker: Speaker) -> str:
     else:
         bands, end = chart.fan.bands, instant(chart.fan.end_ms)
         figures = {"median": metres(bands.p50[-1]), "low": metres(bands.p05[-1]), "high": metres(bands.p95[-1])}
-        stale = "Stale forecast for {time}: median {median}, nine chances in ten between {low} and {high}."
-        fresh = "Forecast for {time}: median {median}, nine chances in ten between {low} and {high}."
-        said.append(say(stale if chart.fan.stale else fresh, time=end, **figures))
+        said += [say("The forecast is stale.")] if chart.fan.stale else []
+        said.append(
+            say(
+                "Forecast for {time}: median {median}, nine chances in ten between {low} and {high}.",
+                time=end,
+                **figures,
+            )
+        )
         if chart.runs_out and chart.spills:
             said.append(
                 say(
@@ -170,7 +175,7 @@ def _level(chart: LevelChart, speaker: Speaker, x: Axis) -> Iterator[str]:
     yield from (plot.rule(level_m) for level_m, _ in chart.lines)
     yield plot.upright(chart.now_ms)
     yield plot.lines(chart.seen, "seen")
-    yield plot.rule_labels([(level_m, f"{words} {figure(metres(level_m), speaker)}") for level_m, words in chart.lines])
+    yield plot.rule_labels([(level_m, f"{words} {speaker.figure(metres(level_m))}") for level_m, words in chart.lines])
     yield text(plot.x(chart.now_ms) + 6, _LEVEL[0] - TITLE_GAP, speaker.say(say("now")))
     if chart.fan is not None and chart.fan.stale:
         yield text((LEFT + RIGHT) // 2, (_LEVEL[0] + _LEVEL[1]) // 2, speaker.say(say("stale forecast")), "middle")
@@ -205,7 +210,7 @@ def _row(chart: LevelChart, speaker: Speaker, x: Axis, day: int) -> Row:
     number, fan = chart.ahead(day), chart.fan
     if number is None or fan is None:
         level, fell = chart.level_m(day), chart.fell_mm(day)
-        cells = [bare(level, 2, speaker), bare(fell, 1, speaker), "", ""]
+        cells = [cell(level, 2, speaker), cell(fell, 1, speaker), "", ""]
     else:
         cells = [
             between(fan.at(day), 2, speaker),
@@ -215,4 +220,4 @@ def _row(chart: LevelChart, speaker: Speaker, x: Axis, day: int) -> Row:
                 for chances in (chart.runs_out, chart.spills)
             ),
         ]
-    return Row(figure(instant(day), speaker), cells, x(day))
+    return Row(speaker.figure(instant(day)), cells, x(day))

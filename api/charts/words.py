@@ -2,40 +2,44 @@
 
 from __future__ import annotations
 
+from babel.dates import format_datetime
+
 from api.speech import Speaker
-from ingest.saying import Figure, number, say, share
+from api.words import bare, number
+from ingest.instants import to_datetime
+from ingest.saying import share
 
 #: Stands in a table where nothing is known.
 UNKNOWN = "–"
 
 
-def figure(value: Figure, speaker: Speaker) -> str:
-    """One figure with its unit, or one instant."""
-    return speaker.say(say("{figure}", figure=value))
-
-
 def tick(value: float, speaker: Speaker) -> str:
-    """A round value at an axis."""
-    return figure(number(value), speaker)
+    """A round value at an axis, with no more decimals than it has."""
+    return bare(value, speaker.language)
 
 
-def bare(value: float | None, decimals: int, speaker: Speaker) -> str:
+def cell(value: float | None, decimals: int, speaker: Speaker) -> str:
     """A figure whose unit stands in the head of its column."""
-    return UNKNOWN if value is None else tick(round(value, decimals), speaker)
+    return UNKNOWN if value is None else number(value, decimals, speaker.language)
 
 
 def between(points: tuple[float, float, float] | None, decimals: int, speaker: Speaker) -> str:
     """`0.98 (0.90–1.05)`: the middle, and nine chances in ten."""
     if points is None:
         return UNKNOWN
-    low, middle, high = (bare(point, decimals, speaker) for point in points)
+    low, middle, high = (number(point, decimals, speaker.language) for point in points)
     return f"{middle} ({low}–{high})"
 
 
 def percent(chance: float, speaker: Speaker) -> str:
     """`12 %`; never 0 or 100 for what only nearly is so."""
     if chance < 0.005:
-        return f"< {figure(share(0.01), speaker)}"
+        return f"< {speaker.figure(share(0.01))}"
     if chance > 0.995:
-        return f"> {figure(share(0.99), speaker)}"
-    return figure(share(chance), speaker)
+        return f"> {speaker.figure(share(0.99))}"
+    return speaker.figure(share(chance))
+
+
+def day_name(time_ms: int, speaker: Speaker) -> str:
+    """`25 Nov`: the local day of an instant, short enough for an axis."""
+    return format_datetime(to_datetime(time_ms), "d MMM", tzinfo=speaker.zone, locale=speaker.language.locale)

@@ -46,8 +46,8 @@ def test_lines_are_named_and_nothing_stands_on_anything() -> None:
 def test_the_table_ends_with_the_chance_of_cut_off() -> None:
     table = rows(drawn())
     assert len(table) == 6 + 16
-    assert table[-1] == ["Fri 11 Dec, 12:00", "11.8 (11.5–12.44)", "20 %"]
-    assert table[5] == ["Wed 25 Nov, 12:04", "12.6", ""]
+    assert table[-1] == ["Fri 11 Dec, 12:00", "11.80 (11.50–12.44)", "20 %"]
+    assert table[5] == ["Wed 25 Nov, 12:04", "12.60", ""]
 
 
 def test_without_forecast_or_voltage_it_says_so() -> None:
@@ -59,4 +59,4 @@ def test_without_forecast_or_voltage_it_says_so() -> None:
 def test_a_stale_forecast_says_so() -> None:
     html = drawn(fan=replace(FAN, stale=True))
     assert "stale forecast" in words(html)
-    assert "Stale forecast for" in html
+    assert "The forecast is stale." in html

@@ -43,7 +43,7 @@ def test_columns_stand_beside_what_was_designed() -> None:
     html = str(column_figure(YIELD, SPEAKER))
     assert paths(html, "part0")[0].count("M") == 12
     assert paths(html, "open")[0].count("M") == 12
-    assert rows(html)[0] == ["Jan", "2000", "4000"]
+    assert rows(html)[0] == ["Jan", "2,000", "4,000"]
     assert "Open columns: designed." in html
 
 
@@ -83,7 +83,7 @@ def test_more_parts_than_fillings_are_refused() -> None:
 def test_a_curve_names_its_points_and_tells_all_of_them_in_its_table() -> None:
     html = str(curve_figure(CURVE, SPEAKER))
     assert {"knee 4,000 L", "planned 9,500 L", "tank, L", "yield, L a year"} <= set(words(html))
-    assert rows(html) == [["0", "0"], ["4000", "36000"], ["10000", "40000"]]
+    assert rows(html) == [["0", "0"], ["4,000", "36,000"], ["10,000", "40,000"]]
     assert overlapping(html) == []
     assert all(box.left >= 0 and box.right <= 645 for box in boxes(html))
 

@@ -7,6 +7,8 @@ import pytest
 
 from api.charts.level import describe, level_figure
 from api.charts.plot import Point
+from api.languages.language import language
+from api.speech import Speaker
 from ingest.instants import DAY_MS, HOUR_MS
 from tests.api.charts.pictures import (
     FAN,
@@ -63,7 +65,7 @@ def test_stale_forecast_looks_and_sounds_like_one() -> None:
     html = drawn(fan=replace(FAN, stale=True))
     assert "stale forecast" in words(html)
     assert len(paths(html, "old")) == 1
-    assert "Stale forecast for" in html
+    assert "The forecast is stale." in html
     fresh = drawn()
     assert "stale forecast" not in words(fresh)
     assert paths(fresh, "old") == []
@@ -87,8 +89,8 @@ def test_higher_is_drawn_higher_and_all_within_the_frame() -> None:
 def test_the_table_has_what_was_measured_and_what_may_come() -> None:
     by_time = {row[0]: row[1:] for row in rows(drawn())}
     # 4 mm fell in each of the hours that began 72, 71 and 70 hours before noon of the 25th.
-    assert by_time["Sun 22 Nov, 12:00"] == ["1.13", "0", "", ""]
-    assert by_time["Mon 23 Nov, 12:00"] == ["1.11", "12", "", ""]
+    assert by_time["Sun 22 Nov, 12:00"] == ["1.13", "0.0", "", ""]
+    assert by_time["Mon 23 Nov, 12:00"] == ["1.11", "12.0", "", ""]
     assert by_time["Thu 26 Nov, 12:00"] == ["0.98 (0.93–1.03)", "2 (2–2)", "< 1 %", "< 1 %"]
     assert by_time["Fri 11 Dec, 12:00"] == ["0.12 (0.12–0.58)", "2 (2–2)", "> 99 %", "4 %"]
 
@@ -106,7 +108,7 @@ def test_an_old_forecast_gives_figures_only_for_what_is_still_to_come() -> None:
     old = replace(FAN, start_ms=HOUR - 3 * DAY_MS, stale=True)
     html = drawn(fan=old)
     by_time = {row[0]: row[1:] for row in rows(html)}
-    assert by_time["Wed 25 Nov, 12:00"] == ["1.06", "0", "", ""]
+    assert by_time["Wed 25 Nov, 12:00"] == ["1.06", "0.0", "", ""]
     assert by_time["Thu 26 Nov, 12:00"][0] == "0.74 (0.54–0.94)"
 
 
@@ -118,3 +120,12 @@ def test_a_stale_sentence_differs_from_a_fresh_one() -> None:
 def test_the_whole_figure_is_small() -> None:
     wavy = [Point(point.at, point.value + 0.1 * (n % 7) / 7) for n, point in enumerate(SEEN)]
     assert len(gzip.compress(drawn(seen=[wavy]).encode())) < 2_500
+
+
+def test_a_spanish_reader_reads_spanish_and_nothing_overlaps() -> None:
+    spanish = Speaker(SPEAKER.zone, language("es"))
+    html = str(level_figure(level_chart(lines=[(1.8, "rebosadero"), (0.12, "salida")]), spanish))
+    assert {"nivel, m", "ahora", "agotado", "rebosado", "0,5", "salida 0,12 m"} <= set(words(html))
+    assert overlapping(html) == []
+    assert rows(html)[-1][1] == "0,12 (0,12–0,58)"
+    assert rows(html)[-1][0].startswith("vie 11 dic")
