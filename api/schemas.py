@@ -188,7 +188,9 @@ class AlarmList(BaseModel):
     transitions: list[TransitionOut] = Field(description="The newest changes of state, newest first.")
 
 
-LogKind = Literal["first-flush-emptied", "backup-opened", "backup-closed", "upkeep", "note"]
+LogKind = Literal[
+    "first-flush-emptied", "backup-opened", "backup-closed", "tank-filled", "tank-drained", "upkeep", "note"
+]
 _Line = StringConstraints(strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$")
 
 
@@ -201,7 +203,7 @@ class LogIn(BaseModel):
     part: Annotated[str, _Line] = Field(
         "",
         max_length=40,
-        description="On what: the id of the roof (first flush), of the backup, or of the upkeep in the site file.",
+        description="On what: the id of the roof (first flush), backup, tank (filled, drained) or upkeep in its file.",
         examples=["bunkhouse"],
     )
     who: Annotated[str, _Line] = Field(min_length=1, max_length=80, description="By whom.", examples=["warden"])

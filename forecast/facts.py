@@ -31,6 +31,8 @@ SPIN_UP_DAYS: Final = 14
 LEVEL_SPAN_MS: Final = 45 * MINUTE_MS
 #: Noise of a level sensor whose site file gives none. [m] (common practice, no source)
 LEVEL_NOISE_M: Final = 0.005
+#: Standard deviation of a median over that of a mean, of many normal errors: √(π/2).
+SD_OF_MEDIAN: Final = 1.25
 #: A level older than this is looked for no further: there is no forecast without one.
 OLDEST_LEVEL_MS: Final = 10 * DAY_MS
 #: A running total heard at least this often is read by its hours.
@@ -110,7 +112,7 @@ def _level(site: Site, tank: Tank, store: ReadingStore, newest: Mapping[str, Rea
     values = np.array([reading.value for reading in readings])
     level_m = float(np.median(values))
     geometry = geometry_of(tank)
-    noise_m = _noise_m(sensor) / np.sqrt(len(values)) * 1.25  # sd of a median over that of a mean
+    noise_m = _noise_m(sensor) / np.sqrt(len(values)) * SD_OF_MEDIAN
     volume_l = float(geometry.volume_l(level_m))
     return LevelNow(last_ms, level_m, volume_l, float(noise_m * geometry.surface_m2(level_m) * LITRES_PER_M3))
 

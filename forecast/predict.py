@@ -24,6 +24,7 @@ from forecast.model.plan import NOWHERE, Plan, plan_of
 from forecast.model.storage import Storage, storages_of
 from forecast.outlook.ensemble import Outlook
 from forecast.reasons import inputs, reasons, unknowns
+from forecast.reference import references
 from forecast.result import Forecast, TankForecast
 from ingest.errors import ForecastUnavailable
 from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
@@ -88,7 +89,11 @@ def predict(
     forecast = _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h, learned)
     runs_out_d = np.maximum(0.0, trace.runs_out_h[ahead.feeds].min(axis=0) - offset_h) / 24
     by_hand = site.backup is not None and site.backup.changeover == "by hand"
-    return msgspec.structs.replace(forecast, decisions=decide(ahead, runs_out_d, backup=by_hand))
+    return msgspec.structs.replace(
+        forecast,
+        decisions=decide(ahead, runs_out_d, backup=by_hand),
+        references=references(site, ahead, offset_h - past_h),
+    )
 
 
 def _ahead(plan: Plan, drivers: Drivers, state: State, past_h: int) -> Ahead:

@@ -122,6 +122,20 @@ class Decisions(msgspec.Struct, frozen=True):
     changeover: Changeover | None
 
 
+class Reference(msgspec.Struct, frozen=True):
+    """What a way of forecasting that costs nothing says at the same issue, one number each.
+
+    way        `no rain` or `mean rain`
+    volume_l   by tank, at the end of day 1, 3, 7 and 14
+    runs_out_d, overflows_d  days from the issue; None: not within the horizon
+    """
+
+    way: str
+    volume_l: dict[str, list[float]]
+    runs_out_d: float | None
+    overflows_d: float | None
+
+
 class Input(msgspec.Struct, frozen=True):
     """Something the forecast was made from.
 
@@ -151,6 +165,7 @@ class Forecast(msgspec.Struct, frozen=True):
     reasons       the main reasons, as sentences
     unknown       what the forecast does not know, as sentences
     decisions     None: in documents from before there were any
+    references    by which this forecast will be judged; empty likewise
     """
 
     site: str
@@ -168,6 +183,7 @@ class Forecast(msgspec.Struct, frozen=True):
     reasons: list[str]
     unknown: list[str]
     decisions: Decisions | None = None
+    references: list[Reference] = []
 
     @property
     def stale(self) -> bool:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from forecast.judging import Judging
 from forecast.lessons import Lessons
 from forecast.outlook.choose import OutlookSettings
 from forecast.outlook.fetch import Fetcher
@@ -49,7 +50,8 @@ def run_forecast(
     outlooks = Outlooks({site: _of_site(weather, site) for site in sites} if weather else {}, fetcher, cache)
     try:
         lessons = Lessons(sites, store)
-        Worker(sites, store, records, rain, clock, every_s, outlooks, lessons).run(stop)
+        judging = Judging(sites, store, records)
+        Worker(sites, store, records, rain, clock, every_s, outlooks, lessons, judging).run(stop)
     finally:
         if fetcher is not None:
             fetcher.close()

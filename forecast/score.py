@@ -11,6 +11,8 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from forecast.result import LEVELS
+
 Floats = npt.NDArray[np.float64]
 Truths = npt.NDArray[np.bool_]
 
@@ -40,6 +42,44 @@ def crps_until(members: Floats, came: npt.ArrayLike, horizon: float) -> Floats:
     for days that nobody has seen.
     """
     return crps(np.minimum(members, horizon), np.minimum(np.asarray(came, dtype=np.float64), horizon))
+
+
+def crps_of_points(points: Floats, came: npt.ArrayLike) -> Floats:
+    """CRPS of forecasts that are kept as quantiles at `LEVELS`. (..., 5), (...) → (...)
+
+    Twice the quantile score, averaged over all levels (Gneiting and Ranjan 2011, from memory), each
+    point standing for the levels nearest to it. Of five equal points it is the absolute error, so
+    a single number is judged on the same scale.
+    """
+    levels = np.array(LEVELS)
+    borders = np.concatenate([[0.0], (levels[:-1] + levels[1:]) / 2, [1.0]])
+    error = np.asarray(came, dtype=np.float64)[..., None] - points
+    above = levels * np.diff(borders)
+    below = (1.0 - levels) * np.diff(borders)
+    return np.asarray(2.0 * (np.maximum(0.0, error) @ above + np.maximum(0.0, -error) @ below))
+
+
+def crps_of_days(chance: Floats, came_d: npt.ArrayLike, at_once: npt.ArrayLike = 0.0) -> Floats:
+    """CRPS of a time until something happens, from its chance by each day, up to the last day. [d]
+
+    chance   that it has happened by day 1, 2, … (..., D); in between it rises evenly
+    came_d   when it happened; infinite: it did not (...)
+    at_once  chance that it has happened at the issue (...)
+
+    The integral of (F(t) − 1{t ≥ came})² over the horizon, in closed form day by day; weighted as
+    `crps_until`.
+    """
+    days = chance.shape[-1]
+    begin = np.concatenate([np.broadcast_to(np.asarray(at_once)[..., None], (*chance.shape[:-1], 1)), chance], axis=-1)
+    low, high = begin[..., :-1], begin[..., 1:]
+    share = np.clip(np.asarray(came_d, dtype=np.float64)[..., None] - np.arange(days), 0.0, 1.0)
+    at = low + share * (high - low)
+    return np.asarray((share * _mean_square(low, at) + (1 - share) * _mean_square(1 - at, 1 - high)).sum(axis=-1))
+
+
+def _mean_square(first: Floats, last: Floats) -> Floats:
+    """Mean of the square of what goes evenly from one value to another."""
+    return np.asarray((first**2 + first * last + last**2) / 3.0)
 
 
 def brier(chance: npt.ArrayLike, happened: npt.ArrayLike) -> Floats:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from forecast.facts import gather
+from forecast.judging import Judging
 from forecast.lessons import Lessons
 from forecast.model.peaks import peak_factor
 from forecast.outlook.choose import OutlookSettings, choose_outlook
@@ -112,6 +113,7 @@ class Worker:
         every_s: float = EVERY_S,
         outlooks: Outlooks | None = None,
         lessons: Lessons | None = None,
+        judging: Judging | None = None,
     ) -> None:
         self._sites = {name: with_peaks(site, rain.get(name)) for name, site in sites.items()}
         self._store = store
@@ -121,6 +123,7 @@ class Worker:
         self._every_s = every_s
         self._outlooks = outlooks
         self._lessons = lessons
+        self._judging = judging
         self._silent: set[str] = set()
 
     def run(self, stop: threading.Event) -> None:
@@ -132,6 +135,8 @@ class Worker:
                 lacking = self.round(lacking)
             if self._lessons is not None and not stop.is_set():
                 self._lessons.go_on(self._clock())
+            if self._judging is not None and not stop.is_set():
+                self._judging.go_on(self._clock())
             stop.wait(self._every_s - waited_s)
 
     def round(self, names: Collection[str] | None = None) -> list[str]:
@@ -146,6 +151,8 @@ class Worker:
             entries = self._records.log(None, now_ms - LOG_DAYS * DAY_MS, now_ms + 1)
             made = [forecast for site in sites if (forecast := self._one(site, entries))]
             self._records.put_forecasts([(forecast.site, forecast.issued_ms, encode(forecast)) for forecast in made])
+            if self._judging is not None:
+                self._judging.note(made)
         except StoreUnavailable as error:
             log.warning("no forecast for %s: %s", ", ".join(site.id for site in sites), error)
             return [site.id for site in sites]

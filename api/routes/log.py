@@ -63,6 +63,8 @@ def _check_part(site: Site, entry: LogIn) -> None:
             parts = [roof.id for roof in site.roof if roof.first_flush is not None]
         case "backup-opened" | "backup-closed":
             parts = [] if site.backup is None else [site.backup.id]
+        case "tank-filled" | "tank-drained":
+            parts = [tank.id for tank in site.tank]
         case "upkeep":
             parts = [task.id for task in site.upkeep]
     if entry.part not in parts:

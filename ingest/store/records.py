@@ -41,7 +41,11 @@ class Notification(NamedTuple):
 
 
 class LogEntry(NamedTuple):
-    """What somebody did on site: kind `first-flush-emptied`, `backup-opened`, `backup-closed`, `upkeep`, `note`."""
+    """What somebody did on site.
+
+    kind  `first-flush-emptied`, `backup-opened`, `backup-closed`, `tank-filled` (water brought from
+          elsewhere), `tank-drained`, `upkeep`, `note`
+    """
 
     site: str
     time_ms: int
@@ -63,6 +67,12 @@ class Records:
             sa.event.listen(self._engine, "connect", _durable)
         with _translated():
             migrate(self._engine)
+
+    @contextmanager
+    def transaction(self) -> Iterator[sa.Connection]:
+        """A connection whose work is one commit, for a module that keeps tables of its own here."""
+        with _translated(), self._engine.begin() as connection:
+            yield connection
 
     def put_forecast(self, site: str, issued_ms: int, document: bytes) -> None:
         """Keep one issued forecast; issuing it twice at one instant keeps the first."""
@@ -89,7 +99,7 @@ class Records:
         return None if found is None else bytes(found)
 
     def forecasts(self, site: str, start_ms: int, end_ms: int) -> list[bytes]:
-        """The documents issued in `[start_ms, end_ms)`, oldest first."""
+        """The documents issued in `[start_ms, end_ms)`, oldest first; of the past, those that `thin` has left."""
         issued = forecast.c.issued_ms
         wanted = sa.select(forecast.c.document).where(forecast.c.site == site, issued >= start_ms, issued < end_ms)
         with _translated(), self._engine.connect() as connection:

@@ -81,6 +81,20 @@ site_log = sa.Table(
     sa.Index("site_log_site_time", "site", "time_ms"),
 )
 
+score = sa.Table(
+    "score",
+    metadata,
+    sa.Column("id", Key, primary_key=True),
+    sa.Column("site", sa.String(40), nullable=False),
+    sa.Column("issued_ms", sa.BigInteger, nullable=False),
+    sa.Column("lead_d", sa.Integer, nullable=False),
+    sa.Column("state", sa.String(20), nullable=False),
+    sa.Column("due_ms", sa.BigInteger, nullable=False),
+    sa.Column("document", sa.LargeBinary, nullable=False),
+    sa.UniqueConstraint("site", "issued_ms", "lead_d", name="score_once"),
+    sa.Index("score_due", "state", "due_ms"),
+)
+
 
 #: One at a time: the others wait. Several processes may start at once; the first migrates.
 _LOCK = {"sqlite": "BEGIN IMMEDIATE", "postgresql": "SELECT pg_advisory_xact_lock(7505)"}

@@ -6,7 +6,18 @@ import numpy as np
 import pytest
 import scoringrules
 
-from forecast.score import brier, coverage, crps, crps_until, interval_score, rank_share, reliability
+from forecast.model.passage import passages, quantiles
+from forecast.score import (
+    brier,
+    coverage,
+    crps,
+    crps_of_days,
+    crps_of_points,
+    crps_until,
+    interval_score,
+    rank_share,
+    reliability,
+)
 
 
 def test_crps_by_hand() -> None:
@@ -69,3 +80,32 @@ def test_reliability_sorts_chances_into_tenths() -> None:
     assert [(row.low, row.high, row.cases) for row in table] == [(0.0, 0.1, 1), (0.3, 0.4, 3), (0.9, 1.0, 1)]
     assert table[1].said == pytest.approx(0.33)
     assert table[1].came == pytest.approx(2 / 3)
+
+
+def test_crps_of_five_points_is_that_of_the_members_but_for_a_few_percent() -> None:
+    rng = np.random.default_rng(4)
+    members = rng.gamma(2.0, 30.0, (4000, 100))
+    came = rng.gamma(2.0, 30.0, 4000)
+    points = np.moveaxis(quantiles(members), 0, -1)
+    assert crps_of_points(points, came).mean() == pytest.approx(crps(members, came).mean(), rel=0.03)
+    # One number is judged by its absolute error, as `crps` does.
+    np.testing.assert_allclose(crps_of_points(np.full((2, 5), 3.0), np.array([5.0, 2.5])), [2.0, 0.5])
+    # Points further from what came score worse on either side.
+    fan = np.array([1.0, 2.0, 3.0, 4.0, 5.0])
+    assert crps_of_points(fan, 3.0) < crps_of_points(fan, 5.5) == pytest.approx(float(crps_of_points(fan, 0.5)))
+
+
+def test_crps_of_days_by_hand() -> None:
+    # Rises evenly to certainty within the first day; it came in its middle: the two thirds of a square, twice.
+    assert crps_of_days(np.array([1.0, 1.0]), 0.5) == pytest.approx(2 * 0.5**3 / 3)
+    assert crps_of_days(np.zeros(16), np.inf) == 0.0
+    assert crps_of_days(np.zeros(16), 4.0) == pytest.approx(12.0)
+    assert crps_of_days(np.ones(16), 0.0, 1.0) == 0.0
+    assert crps_of_days(np.ones(16), np.inf, 1.0) == 16.0
+
+
+def test_crps_of_days_is_that_of_the_members_but_for_a_few_percent() -> None:
+    rng = np.random.default_rng(5)
+    members, came = rng.exponential(8.0, (500, 200)), rng.exponential(8.0, 500)
+    chance = np.array([said.by_day for said in passages(members * 24, 384)])
+    assert crps_of_days(chance, came).mean() == pytest.approx(crps_until(members, came, 16.0).mean(), rel=0.02)

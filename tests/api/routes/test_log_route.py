@@ -39,6 +39,7 @@ def test_sending_twice_over_a_bad_link_keeps_one(client: Client, clock: Clock) -
         ({**EMPTIED, "note": "x" * 2001}, "body.note"),
         ({"kind": "note", "who": "warden"}, "body.note"),
         ({"kind": "backup-opened", "part": "main", "who": "warden"}, "body.part"),
+        ({"kind": "tank-filled", "part": "borehole", "who": "warden"}, "body.part"),
         ({"kind": "upkeep", "part": "", "who": "warden"}, "body.part"),
     ],
 )
@@ -69,3 +70,8 @@ def test_form_post_from_another_page_is_not_read(client: Client) -> None:
     answer = client.post(LOG, content=body, headers={"Content-Type": "text/plain"})
     assert answer.status_code == 422
     assert client.get(LOG).json()["entries"] == []
+
+
+@pytest.mark.parametrize("kind", ["tank-filled", "tank-drained"])
+def test_water_that_somebody_brought_or_let_out_is_written_down(client: Client, kind: str) -> None:
+    assert client.post(LOG, json={"kind": kind, "part": "main", "who": "warden"}).status_code == 201
