@@ -72,10 +72,10 @@ def test_the_sentences_have_the_figures() -> None:
     rows = [row(place, verdict(held_90=place >= 4, happened=place == 7)) for place in range(40)]
     said = spoken(record([*rows, row(41, None), row(42, None, lead_d=7)]))
     assert said.startswith("Of the last 40.0 forecasts that could be judged, 36.0 held the level of 3.0 later")
-    assert "The error was 0.5 of that of taking the level to stay as it is." in said
+    assert "Their error was 0.5 of that of taking the level to stay as it is." in said
     assert "season's mean rain" not in said, "that reference said nothing"
     assert "Rain water ran out within 3.0 of 1.0 of 40.0 forecasts." in said
-    assert "2.0 judgements are left out: the level that came was not heard." in said
+    assert "Left out because the level that came was not heard: 2.0 judgements." in said
 
 
 def test_no_forecast_at_all() -> None:

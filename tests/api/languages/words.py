@@ -28,6 +28,7 @@ HOMES = {
     "forecast/account": "account",
     "forecast/sizing": "design",
     "forecast/design": "design",
+    "forecast/track": "track",
     "forecast/": "forecast",
     "ingest/": "ingest",
 }
