@@ -8,17 +8,16 @@ from typing import Final
 from markupsafe import Markup
 
 from api.current import SiteState, TankState, Value
-from api.pages.chart import Chart, Fan, Point, pieces_of, svg
 from api.pages.passage import lasts, overflows, span_of
+from api.pages.pictures import level_picture, tank_forecast
 from api.pages.summary import Statement
 from api.service import Service
+from api.speech import Speaker
 from api.words import clock_time, duration
 from forecast.result import Input, TankForecast
-from ingest.instants import DAY_MS, HOUR_MS
+from ingest.instants import DAY_MS
 from ingest.reading import flag_words
 
-SHOWN_MS: Final = 3 * DAY_MS
-AHEAD_MS: Final = 16 * DAY_MS
 _REJECTS_READ: Final = 100
 _REJECTS_SHOWN: Final = 3
 
@@ -56,10 +55,10 @@ class TankDetail:
     ahead: list[Statement]
 
 
-def tank_detail(state: SiteState, tank: TankState, service: Service) -> TankDetail:
+def tank_detail(state: SiteState, tank: TankState, service: Service, speaker: Speaker) -> TankDetail:
     """Read the last days of a tank's level and draw them with the days ahead."""
-    ahead = _tank_forecast(state, tank.tank.id)
-    return TankDetail(tank.tank.id, svg(_chart(state, tank, ahead, service)), _sentences(state, ahead))
+    sentences = _sentences(state, tank_forecast(state, tank.tank.id))
+    return TankDetail(tank.tank.id, level_picture(state, tank, service, speaker), sentences)
 
 
 def input_rows(state: SiteState) -> list[Row]:
@@ -87,37 +86,6 @@ def refused(state: SiteState, service: Service) -> list[Statement]:
         Statement(f"{reject.topic}: {reject.reason}.", clock_time(reject.time_ms, state.site.zone))
         for reject in found[:_REJECTS_SHOWN]
     ]
-
-
-def _chart(state: SiteState, tank: TankState, ahead: TankForecast | None, service: Service) -> Chart:
-    start_ms, end_ms = state.now_ms - SHOWN_MS, state.now_ms + AHEAD_MS
-    pieces: list[list[Point]] = []
-    if tank.level is not None:
-        sensor = tank.level.sensor
-        hourly = service.readings.aggregate(state.site.id, sensor.id, start_ms, state.now_ms + 1, HOUR_MS, "mean")
-        points = [Point(min(bucket.start_ms + HOUR_MS // 2, state.now_ms), bucket.value) for bucket in hourly]
-        pieces = pieces_of(points, max(HOUR_MS, service.settings.stale_after_ms(sensor.every_s)))
-    fan = None
-    if state.forecast is not None and ahead is not None:
-        forecast = state.forecast.forecast
-        fan = Fan(forecast.start_ms, ahead.level_m, state.forecast.stale)
-        end_ms = max(state.now_ms + DAY_MS, forecast.start_ms + forecast.horizon_h * HOUR_MS)
-    return Chart(
-        tank=tank.tank.id,
-        zone=state.site.zone,
-        now_ms=state.now_ms,
-        start_ms=start_ms,
-        end_ms=end_ms,
-        outlet_m=tank.tank.outlet_height_m,
-        brim_m=tank.tank.overflow_height_m,
-        pieces=pieces,
-        fan=fan,
-    )
-
-
-def _tank_forecast(state: SiteState, tank_id: str) -> TankForecast | None:
-    tanks = [] if state.forecast is None else state.forecast.forecast.tanks
-    return next((tank for tank in tanks if tank.tank == tank_id), None)
 
 
 def _sentences(state: SiteState, ahead: TankForecast | None) -> list[Statement]:

@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from api.charts import figure as charts
 from api.languages.language import LANGUAGES
 from api.languages.reader import Reader, reader_of
 from api.problems import Problem
@@ -18,7 +19,7 @@ from api.problems import Problem
 _HERE: Final = Path(__file__).parent / "html"
 
 #: Stands at the end of every page; its hash is in the content security policy.
-STYLE: Final = (_HERE / "style.css").read_text(encoding="utf-8")
+STYLE: Final = (_HERE / "style.css").read_text(encoding="utf-8") + charts.STYLE
 
 _templates: Final = Environment(
     loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True

@@ -10,9 +10,11 @@ from api.current import read_state
 from api.headers import page
 from api.pages.advice import advice
 from api.pages.detail import input_rows, refused, sensor_rows, tank_detail
+from api.pages.pictures import battery_picture, flow_pictures
 from api.pages.summary import alarm_lines, summarise
 from api.pages.templates import read_by, render
 from api.service import ServiceDep, SiteDep
+from api.speech import Speaker
 from ingest.watch import BROKER_SITE
 
 router = APIRouter(include_in_schema=False)
@@ -33,13 +35,17 @@ def overview(request: Request, service: ServiceDep) -> Response:
 def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
     state = read_state(site, service.readings, service.records, service.clock(), service.settings)
     summary = summarise(state, service.records.last_transitions(site.id))
-    details = [tank_detail(state, tank, service) for tank in state.tanks]
+    reader = read_by(request)
+    speaker = Speaker(site.zone, reader.language, reader.units)
+    details = [tank_detail(state, tank, service, speaker) for tank in state.tanks]
     forecast = None if state.forecast is None else state.forecast.forecast
     html = render(
         "site.html",
-        read_by(request),
+        reader,
         summary=summary,
         details=details,
+        battery_picture=battery_picture(state, service, speaker),
+        flow_pictures=flow_pictures(state, service, speaker),
         inputs=input_rows(state),
         sensors=sensor_rows(state),
         advice=advice(state),

@@ -1,0 +1,80 @@
+"""What passed at a site, hour by hour and day by day, as its pictures need it."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from api.charts.ticks import midnights
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, to_datetime
+from ingest.reading import Reading
+from ingest.site import Sensor, Site
+from ingest.store.readings import ReadingStore
+from ingest.totals import increments, spread
+
+#: Every zone's days begin at a multiple of this in UTC.
+QUARTER_MS: Final = 15 * MINUTE_MS
+
+
+def amounts(
+    site: Site, store: ReadingStore, measures: str, start_ms: int, end_ms: int, every_ms: int = HOUR_MS
+) -> dict[int, float]:
+    """What passed in each interval `[start, start + every)`, by its start; an unmeasured one is absent.
+
+    Of a running total where there is one, else of a rate, whose hourly mean is spread over the hour.
+    measures  such as `rain`, `draw.taps`, `roof.bunkhouse`; in millimetre or litre
+    """
+    for sensor in site.sensors_of(f"{measures}.total"):
+        found = increments(_totals(site, sensor, store, start_ms, end_ms))
+        if found:
+            return {at: amount for at, amount in spread(found, every_ms).items() if start_ms <= at < end_ms}
+    for kind in ("rate", "flow"):
+        for sensor in site.sensors_of(f"{measures}.{kind}"):
+            buckets = store.aggregate(site.id, sensor.id, start_ms, end_ms, HOUR_MS, "mean")
+            if buckets:
+                return {
+                    at: bucket.value * every_ms / HOUR_MS
+                    for bucket in buckets
+                    for at in range(bucket.start_ms, bucket.start_ms + HOUR_MS, every_ms)
+                }
+    return {}
+
+
+def by_day(by_slot: Mapping[int, float], every_ms: int, nights: list[int]) -> list[float | None]:
+    """Sums from each midnight to the next; None: some of that day was not measured."""
+    days = []
+    for start_ms, end_ms in itertools.pairwise(nights):
+        slots = [by_slot.get(at) for at in range(start_ms, end_ms, every_ms)]
+        known = [amount for amount in slots if amount is not None]
+        days.append(sum(known) if len(known) == len(slots) else None)
+    return days
+
+
+def whole_days(days: int, now_ms: int, zone: ZoneInfo) -> list[int]:
+    """Midnights around the last whole local days, one more than there are days. [UTC ms]"""
+    return list(midnights(now_ms - (days + 2) * DAY_MS, now_ms, zone))[-days - 1 :]
+
+
+def slot_ms(nights: list[int], zone: ZoneInfo) -> int:
+    """An hour; a quarter of one where the zone's days do not begin at full hours of UTC. [ms]"""
+    offsets = (to_datetime(night).astimezone(zone).utcoffset() for night in nights)
+    whole = all(offset is not None and offset.total_seconds() % 3600 == 0 for offset in offsets)
+    return HOUR_MS if whole else QUARTER_MS
+
+
+def _totals(site: Site, sensor: Sensor, store: ReadingStore, start_ms: int, end_ms: int) -> list[Reading]:
+    """A running total: the first reading of each hour, which a store has at hand, and the last of all.
+
+    Of a sensor heard less often than that, every reading.
+    """
+    before_ms = start_ms - HOUR_MS
+    if sensor.every_s * 1000 > QUARTER_MS:
+        return store.range(site.id, sensor.id, before_ms, end_ms)
+    firsts = store.aggregate(site.id, sensor.id, before_ms, end_ms, HOUR_MS, "first")
+    readings = [Reading(site.id, bucket.start_ms, sensor.id, bucket.value) for bucket in firsts]
+    last = store.aggregate(site.id, sensor.id, max(before_ms, end_ms - DAY_MS), end_ms, HOUR_MS, "last")
+    if last:
+        readings.append(Reading(site.id, min(last[-1].start_ms + HOUR_MS, end_ms), sensor.id, last[-1].value))
+    return readings
