@@ -8,7 +8,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from api.charts.ticks import midnights
-from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, to_datetime
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, floor_hour, to_datetime
 from ingest.reading import Reading
 from ingest.site import Sensor, Site
 from ingest.store.readings import ReadingStore
@@ -65,16 +65,18 @@ def slot_ms(nights: list[int], zone: ZoneInfo) -> int:
 
 
 def _totals(site: Site, sensor: Sensor, store: ReadingStore, start_ms: int, end_ms: int) -> list[Reading]:
-    """A running total: the first reading of each hour, which a store has at hand, and the last of all.
+    """A running total from before the start to after the end, so that the hours between are whole.
 
-    Of a sensor heard less often than that, every reading.
+    The first reading of each hour stands for the full hour: a store has these at hand. Of a sensor heard
+    less often than that, every reading.
     """
-    before_ms = start_ms - HOUR_MS
+    before_ms, after_ms = start_ms - HOUR_MS, end_ms + HOUR_MS
     if sensor.every_s * 1000 > QUARTER_MS:
-        return store.range(site.id, sensor.id, before_ms, end_ms)
-    firsts = store.aggregate(site.id, sensor.id, before_ms, end_ms, HOUR_MS, "first")
+        return store.range(site.id, sensor.id, before_ms, after_ms)
+    firsts = store.aggregate(site.id, sensor.id, before_ms, after_ms, HOUR_MS, "first")
     readings = [Reading(site.id, bucket.start_ms, sensor.id, bucket.value) for bucket in firsts]
-    last = store.aggregate(site.id, sensor.id, max(before_ms, end_ms - DAY_MS), end_ms, HOUR_MS, "last")
-    if last:
-        readings.append(Reading(site.id, min(last[-1].start_ms + HOUR_MS, end_ms), sensor.id, last[-1].value))
+    if firsts and firsts[-1].start_ms < floor_hour(end_ms):
+        # The hour has just begun and was not heard yet: the last reading before it ends the one before.
+        (last,) = store.aggregate(site.id, sensor.id, firsts[-1].start_ms, end_ms, HOUR_MS, "last")
+        readings.append(Reading(site.id, last.start_ms + HOUR_MS, sensor.id, last.value))
     return readings
