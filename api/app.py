@@ -12,7 +12,7 @@ from api import problems
 from api.headers import SecurityHeaders, security_headers
 from api.pages import views
 from api.pages.templates import STYLE, error_page
-from api.routes import alarms, forecast, health, log, rejects, track_record
+from api.routes import alarms, forecast, health, log, outlook, rejects, track_record
 from api.routes import readings as readings_routes
 from api.routes import sites as sites_routes
 from api.service import Service
@@ -49,7 +49,7 @@ def create_app(
 
 def _api() -> APIRouter:
     api = APIRouter(prefix=PREFIX, responses=problems.RESPONSES)
-    for part in (sites_routes, readings_routes, forecast, track_record, alarms, log, rejects, health):
+    for part in (sites_routes, readings_routes, forecast, outlook, track_record, alarms, log, rejects, health):
         api.include_router(part.router)
     return api
 

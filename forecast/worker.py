@@ -16,6 +16,7 @@ from forecast.facts import gather
 from forecast.judging import Judging
 from forecast.lessons import Lessons
 from forecast.model.peaks import peak_factor
+from forecast.outlook.blend import OLDEST_MS
 from forecast.outlook.choose import OutlookSettings, choose_outlook
 from forecast.outlook.fetch import Fetcher
 from forecast.outlook.record import RainRecord
@@ -24,6 +25,7 @@ from forecast.result import Forecast, encode
 from ingest.errors import ForecastUnavailable, StoreUnavailable
 from ingest.instants import DAY_MS
 from ingest.site import Site
+from ingest.store.outlooks import GivenOutlooks
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records
 
@@ -67,6 +69,7 @@ def forecast_site(
     without_year: int | None = None,
     log: Sequence[LogEntry] = (),
     learned: Learned | None = None,
+    given: bytes | None = None,
 ) -> Forecast:
     """Gather, look ahead, predict. Raises ForecastUnavailable or StoreUnavailable.
 
@@ -74,6 +77,7 @@ def forecast_site(
     without_year  a calendar year of the record to leave out: for honest forecasts of the past
     learned       what its telemetry taught; None: its file's figures
     log           what people wrote down of the site, of the last weeks
+    given         an outlook document that somebody sent for the site
     """
     outlooks = outlooks or Outlooks()
     facts = gather(site, store, now_ms, log)
@@ -89,6 +93,7 @@ def forecast_site(
         fetcher=outlooks.fetcher,
         past=outlooks.past,
         without_year=without_year,
+        given=given,
     )
     return predict(site, facts, outlook, rng, learned=learned)
 
@@ -124,6 +129,7 @@ class Worker:
         self._outlooks = outlooks
         self._lessons = lessons
         self._judging = judging
+        self._given = GivenOutlooks(records)
         self._silent: set[str] = set()
 
     def run(self, stop: threading.Event) -> None:
@@ -149,7 +155,8 @@ class Worker:
         now_ms = self._clock()
         try:
             entries = self._records.log(None, now_ms - LOG_DAYS * DAY_MS, now_ms + 1)
-            made = [forecast for site in sites if (forecast := self._one(site, entries))]
+            given = self._given.sites(now_ms - OLDEST_MS)
+            made = [forecast for site in sites if (forecast := self._one(site, entries, given))]
             self._records.put_forecasts([(forecast.site, forecast.issued_ms, encode(forecast)) for forecast in made])
             if self._judging is not None:
                 self._judging.note(made)
@@ -167,9 +174,10 @@ class Worker:
         fresh = {forecast.site for forecast in made if not forecast.stale}
         return [site.id for site in sites if site.id not in fresh]
 
-    def _one(self, site: Site, entries: Sequence[LogEntry]) -> Forecast | None:
+    def _one(self, site: Site, entries: Sequence[LogEntry], given: Collection[str]) -> Forecast | None:
         own = [entry for entry in entries if entry.site == site.id]
         try:
+            sent = self._given.of(site.id) if site.id in given else None
             forecast = forecast_site(
                 site,
                 self._store,
@@ -178,6 +186,7 @@ class Worker:
                 outlooks=self._outlooks,
                 log=own,
                 learned=self._lessons.of(site.id) if self._lessons else None,
+                given=sent.document if sent else None,
             )
         except (ForecastUnavailable, StoreUnavailable) as error:
             # Said once, not at every try.

@@ -15,7 +15,7 @@ from forecast.outlook import met_norway, nws, open_meteo
 from forecast.outlook.blend import blend, with_age
 from forecast.outlook.ensemble import Floats, Outlook
 from forecast.outlook.fetch import Fetcher
-from forecast.outlook.file import read_document
+from forecast.outlook.file import parse_document, read_document
 from forecast.outlook.history import history_outlook
 from forecast.outlook.monthly import monthly_outlook
 from forecast.outlook.record import RainRecord
@@ -31,6 +31,8 @@ GUESSED_MONTH_MM: Final = 60.0
 #: Courses of the season among which a blend finds those that join.
 SEASON_COURSES: Final = 400
 NONE: Final = "none"
+#: What an outlook that somebody sent is called.
+GIVEN: Final = "a document that was sent"
 SERVICES: Final = (open_meteo.NAME, met_norway.NAME, nws.NAME)
 #: Services whose terms ask for somebody to write to.
 NEED_CONTACT: Final = (met_norway.NAME, nws.NAME)
@@ -83,29 +85,33 @@ def choose_outlook(
     fetcher: Fetcher | None = None,
     past: Path | None = None,
     without_year: int | None = None,
+    given: bytes | None = None,
 ) -> Outlook:
     """The outlook of a site over the whole `timeline`. Never raises for what a source of weather does.
+
+    An outlook that somebody gave comes before the source of the settings, and that before the season.
 
     timeline  start [UTC ms] and hours, as `predict.timeline` gives them
     fetcher   asks the weather services; needed by those sources alone
     past      folder of past outlooks, from which a correction is learnt; None: none is
     without_year  a calendar year of the record to leave out: for honest forecasts of the past
+    given     an outlook document that somebody sent for this site
     """
     settings = settings or OutlookSettings()
     start_ms, hours = timeline
     so_far = facts.rain_mm[: (floor_hour(facts.now_ms) - facts.rain_start_ms) // HOUR_MS]
-    if settings.source == NONE:
-        return season_outlook(site, record, start_ms, hours, members, rng, without_year, so_far)
-    try:
-        given = _given(settings, site, fetcher, facts.now_ms)
-        given, corrected = _corrected(given, settings, site, facts, past, rng)
-        season = season_outlook(site, record, start_ms, hours, SEASON_COURSES, rng, without_year)
-        return blend(given, season, facts.now_ms, members, rng, corrected=corrected)
-    except OutlookError as error:
-        said = " ".join(str(error).split())
-        log.warning("%s: no outlook from %s: %s", site.id, settings.source, said)
-        season = season_outlook(site, record, start_ms, hours, members, rng, without_year, so_far)
-        return season.noting(f"No weather outlook from {settings.source}: {said[:300]}")
+    notes: list[str] = []
+    for source in (*((GIVEN,) if given is not None else ()), *((settings.source,) if settings.source != NONE else ())):
+        try:
+            said = _given(settings, site, fetcher, facts.now_ms) if source != GIVEN else _sent(given or b"")
+            said, corrected = _corrected(said, source, site, facts, past, rng)
+            season = season_outlook(site, record, start_ms, hours, SEASON_COURSES, rng, without_year)
+            return blend(said, season, facts.now_ms, members, rng, corrected=corrected).noting(*notes)
+        except OutlookError as error:
+            why = " ".join(str(error).split())
+            log.warning("%s: no outlook from %s: %s", site.id, source, why)
+            notes.append(f"No weather outlook from {source}: {why[:300]}")
+    return season_outlook(site, record, start_ms, hours, members, rng, without_year, so_far).noting(*notes)
 
 
 def season_outlook(
@@ -131,6 +137,11 @@ def season_outlook(
             log.warning("%s: %s; monthly means stand in", site.id, error)
     monthly = site.design.rain_mm if site.design else [GUESSED_MONTH_MM] * 12
     return monthly_outlook(monthly, start_ms, hours, members, rng)
+
+
+def _sent(document: bytes) -> Outlook:
+    """A document that somebody sent, on hours. Raises OutlookError."""
+    return to_outlook(parse_document(document, GIVEN))
 
 
 def _given(settings: OutlookSettings, site: Site, fetcher: Fetcher | None, now_ms: int) -> Outlook:
@@ -163,7 +174,7 @@ def _given(settings: OutlookSettings, site: Site, fetcher: Fetcher | None, now_m
 
 def _corrected(
     given: Outlook,
-    settings: OutlookSettings,
+    source: str,
     site: Site,
     facts: Facts,
     past: Path | None,
@@ -175,8 +186,7 @@ def _corrected(
     from forecast.outlook.emos import correct  # noqa: PLC0415 - SciPy's optimiser, 38 MB, only where it is used
     from forecast.outlook.past import PastOutlooks  # noqa: PLC0415
 
-    source = settings.source if settings.source in SERVICES else "document"
-    kept = PastOutlooks(past / f"{site.id}.{source}.past.json")
+    kept = PastOutlooks(past / f"{site.id}.{source if source in SERVICES else 'document'}.past.json")
     if not with_age(given, facts.now_ms).stale:
         kept.note(given, facts.rain_start_ms, facts.rain_mm, facts.now_ms)
     fits = kept.fits(given.members)

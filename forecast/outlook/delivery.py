@@ -10,17 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.outlook.ensemble import Floats
-from forecast.outlook.record import MOST_MM_DAY, MOST_MM_HOUR
+from forecast.outlook.limits import MOST_MM_DAY, MOST_MM_HOUR, RADIATION_W_M2, TEMPERATURE_C
 from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
 
 Integers = npt.NDArray[np.int64]
 
 #: What reading an answer raises that is not as documented: of another shape, beyond all bounds, nested without end.
 UNREADABLE: Final = (msgspec.DecodeError, UnicodeDecodeError, ValueError, OverflowError, RecursionError)
-#: What air and sun can do at the ground; beyond it a unit is wrong. [°C], [W/m²]
-#: (−89.2 and 56.7 °C are the WMO's records; clouds can lift the sun's 1,360 W/m² a little. From memory.)
-TEMPERATURE_C: Final = (-95.0, 65.0)
-RADIATION_W_M2: Final = (-20.0, 1_800.0)
 #: Rounding may leave a dry hour this much below zero. [mm]
 _BELOW_ZERO_MM: Final = 1e-6
 #: No outlook spans more; a longer one is a mistyped date. [d]

@@ -15,15 +15,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecast.outlook.limits import MOST_MM_DAY, MOST_MM_HOUR
 from ingest.errors import RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
 
 Floats = npt.NDArray[np.float64]
 
-#: More than this in an hour or a day is a unit error or a broken gauge, not weather: the largest
-#: falls ever measured are about 400 mm in an hour and 1 825 mm in a day (WMO record lists, from memory).
-MOST_MM_HOUR: Final = 400.0
-MOST_MM_DAY: Final = 1_900.0
 #: A daily fall is laid on these hours of its day: an even spell around the middle.
 _SPELL: Final = (9, 15)
 

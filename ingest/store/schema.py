@@ -95,6 +95,15 @@ score = sa.Table(
     sa.Index("score_due", "state", "due_ms"),
 )
 
+outlook = sa.Table(
+    "outlook",
+    metadata,
+    sa.Column("site", sa.String(40), primary_key=True),
+    sa.Column("issued_ms", sa.BigInteger, nullable=False),
+    sa.Column("received_ms", sa.BigInteger, nullable=False),
+    sa.Column("document", sa.LargeBinary, nullable=False),
+)
+
 
 #: One at a time: the others wait. Several processes may start at once; the first migrates.
 _LOCK = {"sqlite": "BEGIN IMMEDIATE", "postgresql": "SELECT pg_advisory_xact_lock(7505)"}

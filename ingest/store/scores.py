@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from ingest.instants import DAY_MS, HOUR_MS
 from ingest.store.records import Records
-from ingest.store.schema import forecast, score
+from ingest.store.schema import forecast, lock, score
 
 #: States of a row: waiting for its truth; judged; the truth never came; the forecast cannot be read any more.
 DUE: Final = "due"
@@ -53,6 +53,7 @@ class Scores:
         sites, first_ms = {row.site for row in rows}, min(row.issued_ms for row in rows) // SLOT_MS * SLOT_MS
         known = sa.select(score.c.site, score.c.issued_ms).where(score.c.site.in_(sites), score.c.issued_ms >= first_ms)
         with self._records.transaction() as connection:
+            lock(connection)
             there = {(site, issued_ms // SLOT_MS) for site, issued_ms in connection.execute(known)}
             new = [row._asdict() for row in rows if (row.site, row.issued_ms // SLOT_MS) not in there]
             if new:

@@ -10,14 +10,17 @@ import numpy as np
 import pytest
 
 from forecast.facts import gather
+from forecast.outlook.ensemble import Outlook
+from forecast.outlook.file import write_document
 from forecast.outlook.record import RainRecord
-from forecast.result import decode
+from forecast.result import Forecast, decode
 from forecast.role import load_rain
 from forecast.worker import Worker, forecast_site, with_peaks
 from ingest.errors import ForecastUnavailable, RecordFileError, StoreUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339, to_rfc3339
 from ingest.reading import OUT_OF_RANGE, Reading
 from ingest.site import FirstFlush, Site
+from ingest.store.outlooks import GivenOutlook, GivenOutlooks
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records
 from ingest.store.sqlite import SqliteStore
@@ -258,3 +261,31 @@ def test_between_two_rounds_only_the_sites_that_lack_a_forecast_are_tried(
     Watched(sites, store, records, {}, lambda: NOW_MS).run(stop)
     assert asked == [["tarn-orchard"]] * 3
     assert len(records.forecasts("skerrow-head", 0, NOW_MS + 1)) == 1
+
+
+def test_an_outlook_that_somebody_sent_is_used_while_it_is_fresh(
+    store: SqliteStore, records: Records, skerrow_head: Site
+) -> None:
+    hour_ms = NOW_MS - NOW_MS % HOUR_MS
+    outlook = Outlook(np.full((96, 2), 1.0), hour_ms, "the warden", hour_ms)
+    given = GivenOutlooks(records)
+    given.put(GivenOutlook("skerrow-head", hour_ms, NOW_MS, write_document(outlook)))
+    now = [NOW_MS]
+    worker = Worker({"skerrow-head": skerrow_head}, store, records, {}, lambda: now[0])
+
+    def newest(level_age: int = 10) -> Forecast:
+        store.write([Reading("skerrow-head", now[0] - level_age * MINUTE_MS, "post-1/level", 1.0)])
+        worker.round()
+        found = records.latest_forecast("skerrow-head")
+        assert found is not None
+        return decode(found)
+
+    fresh = newest()
+    (weather,) = [entry for entry in fresh.inputs if entry.name == "rain outlook"]
+    assert weather.source.startswith("the warden; then ")
+    assert (weather.time_ms, weather.stale) == (hour_ms, False)
+    assert fresh.rain_mm.p50[1] == pytest.approx(24.0, abs=1.0)
+    now[0] += 13 * HOUR_MS
+    assert next(entry for entry in newest().inputs if entry.name == "rain outlook").stale
+    now[0] += 36 * HOUR_MS
+    assert next(entry for entry in newest().inputs if entry.name == "rain outlook").time_ms is None
