@@ -12,7 +12,7 @@ from api.charts.fan import Fan, days_below, fan_parts, time_axis
 from api.charts.figure import Figure, Row
 from api.charts.plot import TITLE_GAP, Axis, Plot, Point, text, title
 from api.charts.ticks import round_values
-from api.charts.words import between, cell, percent, tick
+from api.charts.words import between, cell, figure, percent, tick
 from api.speech import Speaker
 from ingest.instants import DAY_MS
 from ingest.saying import instant, say, share, volts
@@ -126,11 +126,11 @@ def _rows(chart: BatteryChart, speaker: Speaker, x: Axis) -> list[Row]:
         within = [point for point in chart.measured if day - DAY_MS < point.at <= day]
         if within:
             last = within[-1]
-            rows.append(Row(speaker.figure(instant(int(last.at))), [cell(last.value, 2, speaker), ""], x(last.at)))
+            rows.append(Row(figure(instant(int(last.at)), speaker), [cell(last.value, 2, speaker), ""], x(last.at)))
     if chart.fan is not None:
         for number, chance in enumerate(chart.cutoff):
             day = chart.fan.start_ms + (number + 1) * DAY_MS
             if day > chart.now_ms:
                 cells = [between(chart.fan.at(day), 2, speaker), percent(chance, speaker)]
-                rows.append(Row(speaker.figure(instant(day)), cells, x(day)))
+                rows.append(Row(figure(instant(day), speaker), cells, x(day)))
     return rows

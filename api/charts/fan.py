@@ -14,6 +14,7 @@ from ingest.instants import HOUR_MS
 
 #: Left, room for four figures at the axis; right, room for the outline. [units]
 LEFT, RIGHT = 72, 632
+_STEP_H = 3
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,9 @@ class Fan:
         return self.bands.p05[hour], self.bands.p50[hour], self.bands.p95[hour]
 
     def points(self, values: Sequence[float]) -> list[Point]:
-        return [Point(self.start_ms + (hour + 1) * HOUR_MS, value) for hour, value in enumerate(values)]
+        """Every third hour of a line, and its last: a phone shows no more."""
+        hours = [*range(0, len(values) - 1, _STEP_H), len(values) - 1]
+        return [Point(self.start_ms + (hour + 1) * HOUR_MS, values[hour]) for hour in hours]
 
 
 def time_axis(start_ms: int, end_ms: int) -> Axis:

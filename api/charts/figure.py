@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -51,43 +51,35 @@ class Figure:
     def markup(self, speaker: Speaker) -> Markup:
         """The figure as HTML."""
         name = escape(self.id)
-        return Markup("").join(
-            [
-                Markup('<figure class="chart">'),
-                Markup('<svg viewBox="0 0 {} {}" role="img" aria-labelledby="{}-t {}-d">').format(
-                    WIDTH, self.height, name, name
-                ),
-                Markup('<title id="{}-t">{}</title><desc id="{}-d">{}</desc>').format(
-                    name, self.title, name, self.says
-                ),
-                Markup("".join(self.parts)),  # noqa: S704 - built from numbers and escaped words
-                Markup("</svg>"),
-                self._caption(),
-                self._table(speaker.say(say("Figures of this picture"))),
-                Markup("</figure>"),
-            ]
-        )
+        parts = [
+            f'<figure class="chart"><svg viewBox="0 0 {WIDTH} {self.height}" role="img"',
+            f' aria-labelledby="{name}-t {name}-d"><title id="{name}-t">{escape(self.title)}</title>',
+            f'<desc id="{name}-d">{escape(self.says)}</desc>',
+            *self.parts,
+            "</svg>",
+            self._caption(),
+            *self._table(speaker.say(say("Figures of this picture"))),
+            "</figure>",
+        ]
+        return Markup("".join(parts))  # noqa: S704 - built from numbers and escaped words
 
-    def _caption(self) -> Markup:
+    def _caption(self) -> str:
         said = []
         for entry in self.key:
             number, words = entry if isinstance(entry, tuple) else (None, entry)
-            filling = Markup("") if number is None else _swatch(number)
-            said.append(Markup("<span>{}{}</span>").format(filling, words) if filling else escape(words))
-        return Markup("<figcaption>{}</figcaption>").format(Markup(" ").join(said)) if said else Markup("")
+            said.append(escape(words) if number is None else f"<span>{_swatch(number)}{escape(words)}</span>")
+        return f"<figcaption>{' '.join(said)}</figcaption>" if said else ""
 
-    def _table(self, summary: str) -> Markup:
-        heads = Markup("").join(Markup("<th scope=col>{}").format(head) for head in self.heads)
-        rows = []
+    def _table(self, summary: str) -> Iterator[str]:
+        yield f"<details><summary>{escape(summary)}</summary><table><tr>"
+        yield from (f"<th scope=col>{escape(head)}" for head in self.heads)
         for row in self.rows:
-            place = Markup(" data-x={}").format(row.x) if row.x is not None else Markup("")
-            cells = Markup("").join(Markup("<td>{}").format(cell) for cell in row.cells)
-            rows.append(Markup("<tr{}><th scope=row>{}{}").format(place, row.name, cells))
-        return Markup("<details><summary>{}</summary><table><tr>{}{}</table></details>").format(
-            summary, heads, Markup("").join(rows)
-        )
+            yield "<tr>" if row.x is None else f"<tr data-x={row.x}>"
+            yield f"<th scope=row>{escape(row.name)}"
+            yield from (f"<td>{escape(cell)}" for cell in row.cells)
+        yield "</table></details>"
 
 
-def _swatch(number: int) -> Markup:
-    box = Markup('<path class="part{}" d="M1 1H23V23H1z"/>').format(number)
-    return Markup('<svg class="swatch" viewBox="0 0 24 24" aria-hidden="true">{}</svg> ').format(box)
+def _swatch(number: int) -> str:
+    box = f'<path class="part{number}" d="M1 1H23V23H1z"/>'
+    return f'<svg class="swatch" viewBox="0 0 24 24" aria-hidden="true">{box}</svg> '

@@ -13,7 +13,7 @@ from api.charts.fan import LEFT, RIGHT, Fan, days_below, fan_parts, time_axis
 from api.charts.figure import Figure, Row
 from api.charts.plot import TITLE_GAP, Axis, Bar, Plot, Point, text, title, width_of
 from api.charts.ticks import round_values, top_of
-from api.charts.words import between, cell, percent, tick
+from api.charts.words import between, cell, figure, percent, tick
 from api.speech import Speaker
 from forecast.result import Bands
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
@@ -220,4 +220,4 @@ def _row(chart: LevelChart, speaker: Speaker, x: Axis, day: int) -> Row:
                 for chances in (chart.runs_out, chart.spills)
             ),
         ]
-    return Row(speaker.figure(instant(day)), cells, x(day))
+    return Row(figure(instant(day), speaker), cells, x(day))

@@ -56,13 +56,14 @@ class Axis(NamedTuple):
     first: int
     last: int
 
-    def exact(self, value: float) -> float:
-        """Where a value lies. [units]"""
-        share = (value - self.low) / (self.high - self.low)
-        return self.first + min(1.0, max(0.0, share)) * (self.last - self.first)
+    def exact(self, values: Iterable[float]) -> list[float]:
+        """Where values lie. [units]"""
+        low, high, first = self.low, self.high, self.first
+        scale = (self.last - first) / (high - low)
+        return [first + scale * (min(high, max(low, value)) - low) for value in values]
 
     def __call__(self, value: float) -> int:
-        return round(self.exact(value))
+        return round(self.exact([value])[0])
 
 
 class Plot(NamedTuple):
@@ -133,7 +134,8 @@ class Plot(NamedTuple):
         return "".join(text(self.x.last, y, words, "end") for y, (_, words) in zip(feet, ordered, strict=True))
 
     def _places(self, points: Sequence[Point]) -> list[tuple[int, int]]:
-        exact = simplify([(self.x.exact(point.at), self.y.exact(point.value)) for point in points])
+        at, values = self.x.exact([point.at for point in points]), self.y.exact([point.value for point in points])
+        exact = simplify(list(zip(at, values, strict=True)))
         return [(round(x), round(y)) for x, y in exact]
 
 

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from babel.dates import format_datetime
 
 from api.speech import Speaker
 from api.words import bare, number
 from ingest.instants import to_datetime
-from ingest.saying import share
+from ingest.saying import Figure, share
 
 #: Stands in a table where nothing is known.
 UNKNOWN = "–"
+
+
+@lru_cache(maxsize=8192)
+def figure(value: Figure, speaker: Speaker) -> str:
+    """One figure with its unit, or one instant. A page has hundreds, most of them the same as a moment ago."""
+    return speaker.figure(value)
+
+
+@lru_cache(maxsize=8192)
+def _number(value: float, decimals: int, speaker: Speaker) -> str:
+    return number(value, decimals, speaker.language)
 
 
 def tick(value: float, speaker: Speaker) -> str:
@@ -20,24 +33,24 @@ def tick(value: float, speaker: Speaker) -> str:
 
 def cell(value: float | None, decimals: int, speaker: Speaker) -> str:
     """A figure whose unit stands in the head of its column."""
-    return UNKNOWN if value is None else number(value, decimals, speaker.language)
+    return UNKNOWN if value is None else _number(round(value, decimals), decimals, speaker)
 
 
 def between(points: tuple[float, float, float] | None, decimals: int, speaker: Speaker) -> str:
     """`0.98 (0.90–1.05)`: the middle, and nine chances in ten."""
     if points is None:
         return UNKNOWN
-    low, middle, high = (number(point, decimals, speaker.language) for point in points)
+    low, middle, high = (cell(point, decimals, speaker) for point in points)
     return f"{middle} ({low}–{high})"
 
 
 def percent(chance: float, speaker: Speaker) -> str:
     """`12 %`; never 0 or 100 for what only nearly is so."""
     if chance < 0.005:
-        return f"< {speaker.figure(share(0.01))}"
+        return f"< {figure(share(0.01), speaker)}"
     if chance > 0.995:
-        return f"> {speaker.figure(share(0.99))}"
-    return speaker.figure(share(chance))
+        return f"> {figure(share(0.99), speaker)}"
+    return figure(share(round(chance, 2)), speaker)
 
 
 def day_name(time_ms: int, speaker: Speaker) -> str:
