@@ -65,4 +65,5 @@ _FORMS: Final[Mapping[str, Callable[[float, Speaker], str]]] = {
     "duration": lambda value, to: words.duration(int(value), to.language),
     "instant": lambda value, to: words.clock_time(int(value), to.zone, to.language),
     "day": lambda value, to: words.day(int(value), to.zone, to.language),
+    "day_after": lambda value, to: words.day_after(int(value), to.zone, to.language),
 }

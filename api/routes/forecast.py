@@ -8,6 +8,7 @@ from api.current import read_forecast
 from api.forecast_schema import ForecastOut, forecast_out
 from api.problems import ProblemError
 from api.service import ServiceDep, SiteDep
+from api.speech import Speaker
 
 router = APIRouter(tags=["forecast"])
 
@@ -21,4 +22,4 @@ def forecast(site: SiteDep, service: ServiceDep) -> ForecastOut:
             "heard a level of each tank: see whether it runs, and what its log says."
         )
         raise ProblemError(404, "no-forecast", "No forecast yet", detail)
-    return forecast_out(current)
+    return forecast_out(current, Speaker(site.zone))

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Response
 from api.current import read_forecast
 from api.schemas import Live, Ready, SiteHealth
 from api.service import Service, ServiceDep
+from api.speech import Speaker
 from api.words import duration
 from ingest.errors import StoreError
 from ingest.instants import SECOND_MS
@@ -62,7 +63,7 @@ def _health(site: Site, service: Service, problems: list[str]) -> SiteHealth:
     if forecast is None:
         problems.append(f"{site.id}: no forecast yet.")
     elif forecast.stale:
-        reasons = "; ".join(forecast.doubts)
+        reasons = "; ".join(map(Speaker(site.zone).say, forecast.doubts))
         problems.append(f"{site.id}: the newest forecast, {duration(forecast.age_ms)} old, is stale: {reasons}.")
     return SiteHealth(
         site=site.id,

@@ -24,6 +24,7 @@ from ingest.store.outlooks import GivenOutlook, GivenOutlooks
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records
 from ingest.store.sqlite import SqliteStore
+from tests.spoken import spoken
 
 NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
 
@@ -189,8 +190,8 @@ def test_a_site_without_gauge_or_battery_gets_what_its_data_allow(store: SqliteS
     forecast = forecast_site(tarn_orchard, store, None, NOW_MS)
     assert [tank.tank for tank in forecast.tanks] == ["upper", "lower"]
     assert forecast.battery is None
-    assert any("No rain is measured here" in sentence for sentence in forecast.unknown)
-    assert "monthly means" in forecast.inputs[-1].source
+    assert any("No rain is measured here" in sentence for sentence in spoken(forecast.unknown))
+    assert "monthly means" in spoken([forecast.inputs[-1].source])[0]
     assert forecast_site(tarn_orchard, store, None, NOW_MS) == forecast
 
 
