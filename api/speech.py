@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from api import words
 from api.languages.language import ENGLISH, Language
-from api.languages.reader import Units
+from api.languages.reader import Reader, Units
 from ingest.saying import Figure, Saying
 
 
@@ -20,6 +20,11 @@ class Speaker:
     zone: ZoneInfo
     language: Language = ENGLISH
     units: Units = "litre"
+
+    @classmethod
+    def to(cls, reader: Reader, zone: ZoneInfo) -> Speaker:
+        """Speaks to that reader about a place in that time zone."""
+        return cls(zone, reader.language, reader.units)
 
     def say(self, saying: Saying | str) -> str:
         """The whole sentence."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from api.current import SiteState
-from api.pages.summary import Statement
+from api.pages.statement import Statement
 from forecast.result import Allowance, Changeover, FreeWater
 from ingest import saying
 from ingest.instants import DAY_MS

@@ -50,9 +50,9 @@ def span_of(passage: Passage, issued_ms: int, horizon_h: int) -> Span:
 class _Texts:
     """What is said of one kind of event.
 
-    none     not to be expected        overdue  by the forecast it has happened
-    open     any day, or never         later    not before some days, or never
-    within   by some day at the latest on       on one day
+    none     not to be expected              overdue  by the forecast it has happened
+    open     any day, or never               later    not before some days, or never
+    within   by some day at the latest       on       on one day
     between  between two days
     """
 
@@ -66,26 +66,32 @@ class _Texts:
 
 
 _LASTS: Final = _Texts(
-    none=template("Rain water lasts beyond the next {horizon}: {chance} that it runs out."),
-    overdue=template("By this forecast rain water should have run out by now."),
-    open=template(
-        "Rain water may run out within a day, or last beyond the {horizon} looked ahead; "
-        "one chance in ten that it runs out before {day}."
-    ),
-    later=template(
-        "Rain water lasts at least {first}, perhaps beyond the {horizon} looked ahead; "
-        "one chance in ten that it runs out before {day}."
-    ),
-    within=template("Rain water lasts at most {last}; one chance in ten that it runs out before {day}."),
-    on=template("Rain water lasts {last}; one chance in ten that it runs out before {day}."),
-    between=template("Rain water lasts {start} to {last}; one chance in ten that it runs out before {day}."),
+    none=template("Rain water lasts more than {horizon}"),
+    overdue=template("Rain water should have run out by now"),
+    open=template("Rain water may run out within a day"),
+    later=template("Rain water lasts at least {first}"),
+    within=template("Rain water lasts at most {last}"),
+    on=template("Rain water lasts {last}"),
+    between=template("Rain water lasts {start} to {last}"),
+)
+_ONE_IN_TEN: Final = template("One chance in ten that it runs out before {day}.")
+_OR_BEYOND: Final = template(
+    "It may last beyond the {horizon} looked ahead; one chance in ten that it runs out before {day}."
+)
+_LASTS_MORE: Final = _Texts(
+    none=template("Chance that it runs out by then: {chance}."),
+    overdue=template("So says this forecast: look at the tank."),
+    open=_OR_BEYOND,
+    later=_OR_BEYOND,
+    within=_ONE_IN_TEN,
+    on=_ONE_IN_TEN,
+    between=_ONE_IN_TEN,
 )
 _OVERFLOWS: Final = _Texts(
     none=template("No overflow expected in the next {horizon}: {chance} that it comes."),
     overdue=template("Overflow: by this forecast it should have come by now."),
     open=template(
-        "Overflow any day from now, if at all: {chance} within {horizon}; "
-        "one chance in ten that it comes before {day}."
+        "Overflow any day from now, if at all: {chance} within {horizon}; one chance in ten that it comes before {day}."
     ),
     later=template(
         "Overflow in {first} or later, if at all: {chance} within {horizon}; "
@@ -113,8 +119,13 @@ _CUTS_OFF: Final = _Texts(
 
 
 def lasts(span: Span, now_ms: int) -> Saying:
-    """`Rain water lasts 9 to 14 days; one chance in ten that it runs out before Friday 4 December.`"""
+    """`Rain water lasts 9 to 14 days`"""
     return _said(_LASTS, span, now_ms)
+
+
+def lasts_more(span: Span, now_ms: int) -> Saying:
+    """`One chance in ten that it runs out before Friday 4 December.`"""
+    return _said(_LASTS_MORE, span, now_ms)
 
 
 def overflows(span: Span, now_ms: int) -> Saying:
