@@ -282,11 +282,11 @@ def test_an_outlook_that_somebody_sent_is_used_while_it_is_fresh(
         return decode(found)
 
     fresh = newest()
-    (weather,) = [entry for entry in fresh.inputs if entry.name == "rain outlook"]
-    assert weather.source.startswith("the warden; then ")
+    (weather,) = [entry for entry in fresh.inputs if spoken([entry.name]) == ["rain outlook"]]
+    assert spoken([weather.source])[0].startswith("the warden; then ")
     assert (weather.time_ms, weather.stale) == (hour_ms, False)
     assert fresh.rain_mm.p50[1] == pytest.approx(24.0, abs=1.0)
     now[0] += 13 * HOUR_MS
-    assert next(entry for entry in newest().inputs if entry.name == "rain outlook").stale
+    assert next(entry for entry in newest().inputs if spoken([entry.name]) == ["rain outlook"]).stale
     now[0] += 36 * HOUR_MS
-    assert next(entry for entry in newest().inputs if entry.name == "rain outlook").time_ms is None
+    assert next(entry for entry in newest().inputs if spoken([entry.name]) == ["rain outlook"]).time_ms is None

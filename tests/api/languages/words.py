@@ -68,7 +68,8 @@ def in_python(path: Path) -> Iterator[Text]:
             yield Text(*place, tuple(forms))
         for part in given:
             if name in _MARKS and isinstance(part, ast.IfExp):
-                yield from (Text(*place, (ast.literal_eval(form),)) for form in (part.body, part.orelse))
+                either = [form for form in (part.body, part.orelse) if isinstance(form, ast.Constant)]
+                yield from (Text(*place, (str(form.value),)) for form in either)
 
 
 def in_template(path: Path) -> Iterator[Text]:
