@@ -10,6 +10,7 @@ import binascii
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from ipaddress import ip_network
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -20,6 +21,8 @@ PREFIX = "ULLAGE_"
 _MARK = "whsec_"
 #: Key lengths that the Standard Webhooks specification allows (24 to 64 bytes; from memory).
 _SECRET_BYTES = range(24, 65)
+#: Addresses that only this machine reaches.
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _NEVER_SHOWN = frozenset({"webhook_secret", "readings"})
 
 
@@ -35,6 +38,10 @@ class Settings:
     webhook_url          where alarm messages go; empty: nowhere but the log
     webhook_secret       `whsec_` and the base64 of 24 to 64 bytes; signs those messages
     host, port           where the API listens
+    hosts                names by which the service may be called, apart by commas; empty: any
+    proxies              addresses of reverse proxies whose X-Forwarded headers are believed, apart by commas
+    password_over_http   whether a password may be sent over a network without TLS
+    demo                 nobody signs in; for loopback addresses only
     alarms               whether this process watches the alarms; of several, exactly one does
     stale_intervals, stale_min_s  a reading is stale after this many of its sensor's intervals,
                          but not before so many seconds [s]
@@ -49,6 +56,10 @@ class Settings:
     webhook_secret: str = field(default="", repr=False)
     host: str = "127.0.0.1"
     port: int = 8080
+    hosts: tuple[str, ...] = ()
+    proxies: tuple[str, ...] = ()
+    password_over_http: bool = False
+    demo: bool = False
     alarms: bool = True
     stale_intervals: float = 3.0
     stale_min_s: float = 1_800.0
@@ -107,6 +118,8 @@ def _raw(name: str, environment: Mapping[str, str], given: Mapping[str, object])
 
 def _together(values: Mapping[str, object]) -> list[Problem]:
     """What no single setting can know."""
+    if values.get("demo") and values.get("host", Settings.host) not in LOOPBACK:
+        return [Problem("host", repr(values["host"]), "a loopback address, such as 127.0.0.1: the demo has no login")]
     url, secret = values.get("webhook_url"), values.get("webhook_secret")
     if url and not secret:
         return [Problem("webhook_secret", "nothing", "a secret, because a webhook_url is set: whsec_ and base64")]
@@ -172,6 +185,19 @@ def _host(raw: object) -> str:
     return text
 
 
+def _listed(raw: object) -> list[str]:
+    parts = raw if isinstance(raw, tuple) else _text(raw).split(",")
+    return [_text(part) for part in parts if part]
+
+
+def _hosts(raw: object) -> tuple[str, ...]:
+    return tuple(_host(name).lower() for name in _listed(raw))
+
+
+def _networks(raw: object) -> tuple[str, ...]:
+    return tuple(str(ip_network(name)) for name in _listed(raw))
+
+
 def _port(raw: object) -> int:
     port = int(_text(raw) if not isinstance(raw, int) else raw)
     if isinstance(raw, bool) or not 0 <= port <= 65_535:
@@ -208,6 +234,10 @@ _READERS: Mapping[str, tuple[Callable[[object], object], str]] = {
     "webhook_url": (_web_url, "an https URL (http only to this machine)"),
     "webhook_secret": (_secret, "whsec_ followed by the base64 of 24 to 64 bytes"),
     "host": (_host, "a host name or address to listen on, such as 127.0.0.1"),
+    "hosts": (_hosts, "host names without ports, apart by commas, such as ullage.example,10.0.0.5"),
+    "proxies": (_networks, "addresses of proxies, apart by commas, such as 127.0.0.1"),
+    "password_over_http": (_switch, "on or off"),
+    "demo": (_switch, "on or off"),
     "port": (_port, "a port number from 0 to 65535"),
     "alarms": (_switch, "on or off"),
     "stale_intervals": (_positive, "a number above 0"),

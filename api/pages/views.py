@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
 
+from api.access.needs import needs
+from api.access.scope import READ
 from api.alarms.standing import standings
 from api.current import SiteState, read_state
 from api.headers import page
@@ -26,7 +28,7 @@ from ingest.store.records import LogEntry
 router = APIRouter(include_in_schema=False)
 
 
-@router.api_route("/", methods=["GET", "HEAD"])
+@router.api_route("/", methods=["GET", "HEAD"], dependencies=[needs(READ)])
 def overview(request: Request, service: ServiceDep) -> Response:
     reader, now_ms = read_by(request), service.clock()
     summaries = [_look(site, service, reader, now_ms).summary for site in service.sites.values()]
@@ -41,7 +43,7 @@ def overview(request: Request, service: ServiceDep) -> Response:
     return page(request, html)
 
 
-@router.api_route("/sites/{site}", methods=["GET", "HEAD"])
+@router.api_route("/sites/{site}", methods=["GET", "HEAD"], dependencies=[needs(READ)])
 def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
     reader, now_ms = read_by(request), service.clock()
     look = _look(site, service, reader, now_ms)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
+from api.access.needs import needs
+from api.access.scope import READ
 from api.current import read_forecast
 from api.forecast_schema import ForecastOut, forecast_out
 from api.problems import ProblemError
@@ -13,7 +15,7 @@ from api.speech import Speaker
 router = APIRouter(tags=["forecast"])
 
 
-@router.get("/sites/{site}/forecast", summary="The newest forecast")
+@router.get("/sites/{site}/forecast", dependencies=[needs(READ)], summary="The newest forecast")
 def forecast(site: SiteDep, service: ServiceDep) -> ForecastOut:
     current = read_forecast(site.id, service.records, service.clock(), service.settings)
     if current is None:

@@ -6,6 +6,8 @@ import logging
 
 from fastapi import APIRouter, Response
 
+from api.access.needs import OPEN, needs
+from api.access.scope import READ
 from api.current import read_forecast
 from api.schemas import Live, Ready, SiteHealth
 from api.service import Service, ServiceDep
@@ -19,12 +21,12 @@ router = APIRouter(tags=["health"])
 log = logging.getLogger("ullage.api")
 
 
-@router.get("/health/live", summary="The process runs")
+@router.get("/health/live", dependencies=[OPEN], summary="The process runs")
 def live() -> Live:
     return Live(status="live")
 
 
-@router.get("/health/ready", summary="The stores are within reach; how fresh the data is")
+@router.get("/health/ready", dependencies=[needs(READ)], summary="The stores are within reach; how fresh the data is")
 def ready(service: ServiceDep, response: Response) -> Ready:
     """503 only when a store is out of reach: stale data is a fault of the site, and still to be shown."""
     problems = _unreachable(service)
