@@ -6,8 +6,8 @@ import sys
 
 import typer
 
-from api.commands import access, backtest, keep, run, site
-from ingest.errors import RecordFileError, SettingsError, SiteFileError, UllageError
+from api.commands import backtest, keep, run, site
+from ingest.errors import RecipientsFileError, RecordFileError, SettingsError, SiteFileError, UllageError
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -23,15 +23,13 @@ for command in (
     keep.backup, keep.restore, keep.copy,
 ):  # fmt: skip
     app.command()(command)
-app.add_typer(access.token, name="token")
-app.add_typer(access.people, name="people")
 
 
 def main() -> None:
     """Entry point: errors of ours are told in a line, not as a traceback."""
     try:
         app()
-    except (SiteFileError, SettingsError, RecordFileError) as error:
+    except (SiteFileError, RecipientsFileError, SettingsError, RecordFileError) as error:
         typer.echo(f"ullage: {error}", err=True)
         sys.exit(site.BAD_INPUT)
     except UllageError as error:

@@ -8,20 +8,20 @@ process again, and it goes on from the records.
 from __future__ import annotations
 
 import logging
-import sys
 import threading
 from collections.abc import Callable, Mapping
 from typing import Final
 
 import uvicorn
 
-from api.access.access import Access
 from api.alarms.engine import AlarmEngine
 from api.app import create_app
-from api.notify.channels import channels_of
-from api.notify.outbox import Outbox
+from api.notify.build import outbox_of
+from api.notify.mirror import Mirror, topics
+from api.notify.recipientsfile import load_recipients
 from api.settings import Settings
 from api.supervisor import RoleFailedError
+from ingest.session import parse_url
 from ingest.site import Site
 from ingest.sitefile import load_sites
 from ingest.store.locate import await_readings
@@ -34,7 +34,7 @@ log = logging.getLogger("ullage.api")
 KEEP_ALIVE_S: Final = 75
 SHUTDOWN_S: Final = 10
 #: A delivery under way may take its whole time-out.
-JOIN_S: Final = 20.0
+JOIN_S: Final = 25.0
 
 
 def run_api(settings: Settings, clock: Callable[[], int], stop: threading.Event) -> None:
@@ -64,7 +64,8 @@ def serve(
 ) -> None:
     """Serve until `stop` is set; it is set too when anything here ends by itself.
 
-    Raises RoleFailedError when the port cannot be had or a background thread failed.
+    Raises RoleFailedError when the port cannot be had or a background thread failed, and
+    RecipientsFileError or SettingsError when those who are to be told of alarms cannot be.
     """
     app = create_app(sites, readings, records, clock, settings)
     config = uvicorn.Config(
@@ -75,20 +76,19 @@ def serve(
         timeout_graceful_shutdown=SHUTDOWN_S,
         log_config=None,
         access_log=False,
-        proxy_headers=False,  # the application looks through those proxies that the settings name, and no other
-        ws="none",
         server_header=False,
     )
-    if not settings.demo:
-        _tell_setup_code(app.state.service.access)
     server = uvicorn.Server(config)
     background = [_Background("stop", lambda: _stop_server(server, stop), stop)]
     if settings.alarms:
-        channels = channels_of(settings, sites)
-        engine = AlarmEngine(sites, readings, records, clock, settings, tuple(channels))
-        outbox = Outbox(records, channels, clock)
+        recipients = load_recipients(settings.recipients_file, sites)
+        engine = AlarmEngine(sites, readings, records, clock, settings, recipients.names)
+        outbox = outbox_of(sites, readings, records, recipients, clock, settings)
         background.append(_Background("alarms", lambda: engine.run(stop), stop))
         background.append(_Background("outbox", lambda: outbox.run(stop), stop))
+        if settings.alarm_broker:
+            mirror = Mirror(parse_url(settings.alarm_broker), lambda: topics(sites, records, settings.prefix, clock()))
+            background.append(_Background("mirror", lambda: mirror.run(stop), stop))
     for thread in background:
         thread.start()
     try:
@@ -121,16 +121,6 @@ class _Background(threading.Thread):
             log.critical("%s: unforeseen error, stopping the process", self.name, exc_info=True)
         finally:
             self._stop_all.set()
-
-
-def _tell_setup_code(access: Access) -> None:
-    """To the terminal, or the system's log behind it, and to no log file of ours: whoever reads it gets in."""
-    code = access.offer_setup()
-    if code is not None:
-        sys.stderr.write(
-            f"\n  Nobody has set this service up yet. Open its page and give this setup code:\n\n    {code}\n\n"
-        )
-        sys.stderr.flush()
 
 
 def _stop_server(server: uvicorn.Server, stop: threading.Event) -> None:

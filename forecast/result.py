@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import msgspec
 
-from ingest.saying import Sentence
-
 LEVELS = (0.05, 0.25, 0.50, 0.75, 0.95)
 
 
@@ -148,8 +146,8 @@ class Input(msgspec.Struct, frozen=True):
     missing  not there at all
     """
 
-    name: Sentence
-    source: Sentence
+    name: str
+    source: str
     time_ms: int | None = None
     stale: bool = False
     missing: bool = False
@@ -182,8 +180,8 @@ class Forecast(msgspec.Struct, frozen=True):
     rain_mm: Bands
     demand_l_day: float
     battery: BatteryForecast | None
-    reasons: list[Sentence]
-    unknown: list[Sentence]
+    reasons: list[str]
+    unknown: list[str]
     decisions: Decisions | None = None
     references: list[Reference] = []
 

@@ -2,6 +2,7 @@
 
     UllageError
     ├── SiteFileError        a site description is wrong; lists every problem at once
+    ├── RecipientsFileError  the file of those who are told of alarms is wrong; lists every problem at once
     ├── SettingsError        an option or environment variable is wrong
     ├── PayloadError         one message from a device cannot be read
     ├── RecordFileError      a rain record (CSV) is wrong; names the row
@@ -44,6 +45,15 @@ class Problem:
 
 class SiteFileError(UllageError):
     """A site description that cannot be used, with all its problems."""
+
+    def __init__(self, file: str, problems: list[Problem]) -> None:
+        self.file = file
+        self.problems = problems
+        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+
+
+class RecipientsFileError(UllageError):
+    """A file of recipients that cannot be used, with all its problems."""
 
     def __init__(self, file: str, problems: list[Problem]) -> None:
         self.file = file

@@ -16,6 +16,9 @@ from ingest.reading import quantity_of
 from ingest.site import Site
 from ingest.sitekeys import near_key
 
+#: Stands beside the site files and says who is told of alarms: see api/notify/recipients.py.
+RECIPIENTS = "notify.toml"
+
 _PARTS_WITH_ID = ("roof", "tank", "draw", "upkeep")
 #: Which keys of which part name a tank.
 _NAMES_A_TANK = (("roof", "tank"), ("draw", "tank"), ("tank", "overflow_to"), ("tank", "joined_with"))
@@ -54,7 +57,7 @@ def load_sites(path: Path) -> dict[str, Site]:
     if not path.is_dir():
         site = load_site(path)
         return {site.id: site}
-    files = sorted(path.glob("*.toml"))
+    files = sorted(file for file in path.glob("*.toml") if file.name != RECIPIENTS)
     if not files:
         raise SiteFileError(str(path), [Problem("folder", str(path), "at least one site file, NAME.toml")])
     sites: dict[str, Site] = {}

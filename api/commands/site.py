@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from api.options import JsonOption, SiteArgument
-from ingest.errors import SettingsError, SiteFileError
+from ingest.errors import Problem, RecipientsFileError, SettingsError, SiteFileError
 
 if TYPE_CHECKING:
     from ingest.site import Site
@@ -38,7 +38,9 @@ def check(
     keys: Annotated[bool, typer.Option("--keys", help="List every key that a site file may have.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Check site files: every problem, one a line; exit 2 if there is any."""
+    """Check site files, and notify.toml beside them: every problem, one a line; exit 2 if there is any."""
+    from api.notify.recipientsfile import load_recipients
+    from api.settings import load_settings
     from ingest.sitefile import load_sites
 
     if keys:
@@ -47,20 +49,29 @@ def check(
     if sites is None:
         raise SettingsError("SITES = nothing: expected a site file or a folder of them, or --keys")
 
+    problems: list[Problem] = []
+    found: dict[str, Site] = {}
     try:
         found = load_sites(sites)
     except SiteFileError as error:
-        if as_json:
-            problems = [{"key": p.key, "value": p.value, "expected": p.expected} for p in error.problems]
-            typer.echo(json.dumps({"file": error.file, "problems": problems}, indent=2))
-        else:
-            typer.echo(str(error), err=True)
-        raise typer.Exit(BAD_INPUT) from None
+        problems += [_in_file(error.file, problem) for problem in error.problems]
+    try:
+        load_recipients(load_settings(sites=sites).recipients_file, found or None)
+    except RecipientsFileError as error:
+        problems += [_in_file(error.file, problem) for problem in error.problems]
     if as_json:
-        typer.echo(json.dumps({"sites": list(found), "problems": []}, indent=2))
-        return
-    for site in found.values():
+        listed = [{"key": p.key, "value": p.value, "expected": p.expected} for p in problems]
+        typer.echo(json.dumps({"sites": list(found), "problems": listed}, indent=2))
+    for problem in [] if as_json else problems:
+        typer.echo(str(problem), err=True)
+    for site in [] if as_json else found.values():
         typer.echo(_summary(site))
+    if problems:
+        raise typer.Exit(BAD_INPUT)
+
+
+def _in_file(file: str, problem: Problem) -> Problem:
+    return Problem(f"{file}: {problem.key}", problem.value, problem.expected)
 
 
 def replay(

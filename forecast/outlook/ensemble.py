@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.instants import HOUR_MS
-from ingest.saying import Sentence
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,14 +33,14 @@ class Outlook:
 
     rain_mm: Floats
     start_ms: int
-    source: Sentence
+    source: str
     issued_ms: int | None = None
     distinct: int = 0
     temperature_c: Floats | None = None
     radiation_w_m2: Floats | None = None
     valid_until_ms: int | None = None
     stale: bool = False
-    notes: tuple[Sentence, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def members(self) -> int:
@@ -64,7 +63,7 @@ class Outlook:
             radiation_w_m2=_maybe_shifted(self.radiation_w_m2, self.start_ms, start_ms, hours),
         )
 
-    def noting(self, *notes: Sentence) -> Outlook:
+    def noting(self, *notes: str) -> Outlook:
         """The same outlook with more to say about it."""
         return replace(self, notes=(*self.notes, *notes))
 

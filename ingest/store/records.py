@@ -1,19 +1,19 @@
 """Records: forecasts, alarm transitions, notifications, and what people wrote down.
 
 Few and precious, unlike readings: SQLAlchemy Core over SQLite or PostgreSQL, one schema,
-migrated by Alembic. Everything is appended; a notification alone changes, from due to sent.
+migrated by Alembic. Everything is appended; a notification alone changes, from due to sent or dropped.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import sqlalchemy as sa
-from sqlalchemy import exc
 
-from ingest.errors import StoreUnavailable
+from ingest.store.database import durable, translated
+from ingest.store.notifications import Notifications, alarm_row
 from ingest.store.schema import alarm_action, forecast, lock, migrate, notification, site_log, transition
 from ingest.store.transitions import (
     AlarmAction,
@@ -25,19 +25,10 @@ from ingest.store.transitions import (
     transition_row,
 )
 
-__all__ = ["AlarmAction", "Evidence", "LogEntry", "Notification", "Records", "Transition"]
+__all__ = ["AlarmAction", "Evidence", "LogEntry", "Records", "Transition"]
 
 #: State of an alarm of which nothing is on record.
 NORMAL: Final = "normal"
-
-
-class Notification(NamedTuple):
-    """One message to one channel about one transition; `tries` failed so far."""
-
-    id: int
-    transition: Transition
-    channel: str
-    tries: int
 
 
 class LogEntry(NamedTuple):
@@ -58,20 +49,22 @@ class LogEntry(NamedTuple):
 class Records:
     """The records store at an SQLAlchemy URL. Safe to share between threads.
 
+    notifications  who is told of what, and what became of it
     Every method raises StoreUnavailable while the database cannot be used.
     """
 
     def __init__(self, url: str) -> None:
         self._engine = sa.create_engine(url, pool_pre_ping=True)
         if self._engine.dialect.name == "sqlite":
-            sa.event.listen(self._engine, "connect", _durable)
-        with _translated():
+            sa.event.listen(self._engine, "connect", durable)
+        with translated():
             migrate(self._engine)
+        self.notifications = Notifications(self._engine)
 
     @contextmanager
     def transaction(self) -> Iterator[sa.Connection]:
         """A connection whose work is one commit, for a module that keeps tables of its own here."""
-        with _translated(), self._engine.begin() as connection:
+        with translated(), self._engine.begin() as connection:
             yield connection
 
     def put_forecast(self, site: str, issued_ms: int, document: bytes) -> None:
@@ -81,7 +74,7 @@ class Records:
     def put_forecasts(self, issued: Sequence[tuple[str, int, bytes]]) -> None:
         """Keep forecasts in one commit: site, when issued, document. Of two of one instant the first stays."""
         rows = [dict(zip(("site", "issued_ms", "document"), entry, strict=True)) for entry in issued]
-        with _translated(), self._engine.begin() as connection:
+        with translated(), self._engine.begin() as connection:
             sites, instants = {entry[0] for entry in issued}, {entry[1] for entry in issued}
             known = sa.select(forecast.c.site, forecast.c.issued_ms).where(
                 forecast.c.site.in_(sites), forecast.c.issued_ms.in_(instants)
@@ -94,7 +87,7 @@ class Records:
     def latest_forecast(self, site: str) -> bytes | None:
         """The document of the newest forecast of a site."""
         newest = sa.select(forecast.c.document).where(forecast.c.site == site)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             found = connection.execute(newest.order_by(forecast.c.issued_ms.desc()).limit(1)).scalar()
         return None if found is None else bytes(found)
 
@@ -102,7 +95,7 @@ class Records:
         """The documents issued in `[start_ms, end_ms)`, oldest first; of the past, those that `thin` has left."""
         issued = forecast.c.issued_ms
         wanted = sa.select(forecast.c.document).where(forecast.c.site == site, issued >= start_ms, issued < end_ms)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             return [bytes(row.document) for row in connection.execute(wanted.order_by(issued))]
 
     def append_transitions(self, transitions: Sequence[Transition], channels: Sequence[str]) -> list[Transition]:
@@ -112,7 +105,7 @@ class Records:
         an acknowledgement for one, and what is due now has to be judged anew. Returns what was appended.
         """
         appended = []
-        with _translated(), self._engine.begin() as connection:
+        with translated(), self._engine.begin() as connection:
             lock(connection)
             for entry in transitions:
                 if _state(connection, entry.site, entry.alarm) != entry.old:
@@ -121,7 +114,7 @@ class Records:
                 key = connection.execute(inserted).scalar_one()
                 appended.append(entry._replace(id=key))
                 told = () if entry.muted else channels
-                due = [{"transition": key, "channel": name, "tries": 0, "due_ms": entry.time_ms} for name in told]
+                due = [alarm_row(key, name, entry.time_ms) for name in told]
                 if due:
                     connection.execute(sa.insert(notification), due)
         return appended
@@ -135,7 +128,7 @@ class Records:
             wanted = wanted.where(transition.c.site == site)
         if before_id is not None:
             wanted = wanted.where(transition.c.id < before_id)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             return [transition_of(row) for row in connection.execute(wanted).mappings()]
 
     def last_transitions(
@@ -149,19 +142,19 @@ class Records:
         if into is not None:
             newest = newest.where(c.new.in_(into))
         newest = newest.group_by(c.alarm)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             rows = connection.execute(sa.select(transition).where(transition.c.id.in_(newest))).mappings()
             return {row["alarm"]: transition_of(row) for row in rows}
 
     def transitions_since(self, site: str, start_ms: int) -> list[Transition]:
         """The transitions of a site from an instant on, oldest first."""
         wanted = sa.select(transition).where(transition.c.site == site, transition.c.time_ms >= start_ms)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             return [transition_of(row) for row in connection.execute(wanted.order_by(transition.c.id)).mappings()]
 
     def append_alarm_action(self, entry: AlarmAction) -> None:
         """Keep what somebody decided about an alarm."""
-        with _translated(), self._engine.begin() as connection:
+        with translated(), self._engine.begin() as connection:
             connection.execute(sa.insert(alarm_action).values(action_row(entry)))
 
     def last_alarm_actions(self, site: str) -> list[AlarmAction]:
@@ -169,7 +162,7 @@ class Records:
         group = (alarm_action.c.alarm, alarm_action.c.kind)
         newest = sa.select(sa.func.max(alarm_action.c.id)).where(alarm_action.c.site == site).group_by(*group)
         wanted = sa.select(alarm_action).where(alarm_action.c.id.in_(newest)).order_by(alarm_action.c.id)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             return [action_of(row) for row in connection.execute(wanted).mappings()]
 
     def alarm_actions(
@@ -181,35 +174,13 @@ class Records:
             wanted = wanted.where(alarm_action.c.alarm == alarm)
         if before_id is not None:
             wanted = wanted.where(alarm_action.c.id < before_id)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             rows = connection.execute(wanted.order_by(alarm_action.c.id.desc()).limit(limit)).mappings()
             return [action_of(row) for row in rows]
 
-    def due_notifications(self, now_ms: int, limit: int = 50) -> list[Notification]:
-        """Notifications not sent yet whose time has come, oldest first."""
-        wanted = (
-            sa.select(notification)
-            .where(notification.c.sent_ms.is_(None), notification.c.due_ms <= now_ms)
-            .order_by(notification.c.id)
-            .limit(limit)
-        )
-        with _translated(), self._engine.connect() as connection:
-            rows = connection.execute(wanted).all()
-            about = sa.select(transition).where(transition.c.id.in_({row.transition for row in rows}))
-            of = {row["id"]: transition_of(row) for row in connection.execute(about).mappings()}
-            return [Notification(row.id, of[row.transition], row.channel, row.tries) for row in rows]
-
-    def mark_sent(self, notification_id: int, now_ms: int) -> None:
-        """The receiver has it."""
-        self._update(notification_id, sent_ms=now_ms)
-
-    def mark_failed(self, notification_id: int, tries: int, due_ms: int) -> None:
-        """It failed for the `tries`-th time; try again at `due_ms`."""
-        self._update(notification_id, tries=tries, due_ms=due_ms)
-
     def append_log(self, entry: LogEntry) -> None:
         """Keep what somebody did on site."""
-        with _translated(), self._engine.begin() as connection:
+        with translated(), self._engine.begin() as connection:
             connection.execute(sa.insert(site_log).values(entry._asdict()))
 
     def log(self, site: str | None, start_ms: int, end_ms: int) -> list[LogEntry]:
@@ -219,21 +190,17 @@ class Records:
         )
         if site is not None:
             wanted = wanted.where(site_log.c.site == site)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             return [LogEntry(*row) for row in connection.execute(wanted.order_by(site_log.c.time_ms))]
 
     def ping(self) -> None:
         """Raise StoreUnavailable if the database cannot be used."""
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             connection.execute(sa.select(1))
 
     def close(self) -> None:
         """Let go of the database."""
         self._engine.dispose()
-
-    def _update(self, notification_id: int, **values: int) -> None:
-        with _translated(), self._engine.begin() as connection:
-            connection.execute(sa.update(notification).where(notification.c.id == notification_id).values(values))
 
 
 def _state(connection: sa.Connection, site: str, alarm: str) -> str:
@@ -241,18 +208,3 @@ def _state(connection: sa.Connection, site: str, alarm: str) -> str:
     c = transition.c
     newest = sa.select(c.new).where(c.site == site, c.alarm == alarm).order_by(c.id.desc()).limit(1)
     return connection.execute(newest).scalar() or NORMAL
-
-
-def _durable(connection: Any, _record: object) -> None:
-    """SQLite: readers beside the one writer, and a commit that is on disk when it returns."""
-    for pragma in ("journal_mode = WAL", "synchronous = FULL", "busy_timeout = 10000", "foreign_keys = ON"):
-        connection.execute(f"PRAGMA {pragma}")
-
-
-@contextmanager
-def _translated() -> Iterator[None]:
-    """Database errors that may pass become StoreUnavailable; mistakes of ours stay what they are."""
-    try:
-        yield
-    except (exc.OperationalError, exc.InterfaceError, exc.TimeoutError) as error:
-        raise StoreUnavailable(f"the records store cannot be used: {error.__cause__ or error}") from error

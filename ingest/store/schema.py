@@ -59,14 +59,23 @@ notification = sa.Table(
     "notification",
     metadata,
     sa.Column("id", Key, primary_key=True),
-    sa.Column("transition", Key, sa.ForeignKey("transition.id"), nullable=False),
+    sa.Column("kind", sa.String(20), nullable=False),
     sa.Column("channel", sa.String(100), nullable=False),
+    sa.Column("transition", Key, sa.ForeignKey("transition.id")),
+    sa.Column("day", sa.String(10), nullable=False),
     sa.Column("tries", sa.Integer, nullable=False),
     sa.Column("due_ms", sa.BigInteger, nullable=False),
+    sa.Column("bundle", sa.BigInteger),
     sa.Column("sent_ms", sa.BigInteger),
-    sa.UniqueConstraint("transition", "channel", name="notification_once"),
-    sa.Index("notification_due", "sent_ms", "due_ms"),
-)
+    sa.Column("dropped", sa.String(120), nullable=False),
+    # A digest is about no transition, and so bound by the second alone.
+    sa.UniqueConstraint("transition", "channel", "kind", name="notification_once"),
+    sa.Index(
+        "digest_once", "channel", "day", unique=True, sqlite_where=sa.text("day <> ''"),
+        postgresql_where=sa.text("day <> ''"),
+    ),
+    sa.Index("notification_due", "channel", "sent_ms", "due_ms"),
+)  # fmt: skip
 
 site_log = sa.Table(
     "site_log",

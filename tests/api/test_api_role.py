@@ -58,7 +58,7 @@ def answer_of(port: int, path: str) -> httpx.Response:
 
 def test_serves_watches_alarms_and_stops_when_told(tmp_path: Path, sites_folder: Path, free_port: int) -> None:
     stop = threading.Event()
-    settings = Settings(data=tmp_path, sites=sites_folder, port=free_port, demo=True)
+    settings = Settings(data=tmp_path, sites=sites_folder, port=free_port)
     open_readings(settings.readings_store, writer=True).close()  # as the collector does
     thread, failed = running(lambda: run_api(settings, Clock(), stop))
     try:
@@ -86,7 +86,7 @@ def test_alarm_reaches_the_log_of_the_running_process(
         time.sleep(0.02)
     stop.set()
     thread.join(20)
-    assert "ALARM Skerrow Head bird observatory: Battery is low" in caplog.text
+    assert "Battery is low – Skerrow Head bird observatory" in caplog.text
     assert failed == []
 
 

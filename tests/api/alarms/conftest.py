@@ -54,7 +54,7 @@ class Watch:
 
     def sent(self) -> int:
         """How many messages were ever due."""
-        return len(self.records.due_notifications(NOW_MS + 1000 * DAY_MS, limit=10_000))
+        return len(self.records.notifications.due("log", NOW_MS + 1000 * DAY_MS))
 
 
 @pytest.fixture

@@ -1,84 +1,52 @@
+"""Each message once: through failures, crashes and restarts."""
+
 from __future__ import annotations
 
 import threading
 
 import pytest
 
-from api.notify.channels import DeliveryFailed
-from api.notify.outbox import Outbox, retry_after_ms
+from api.notify.outbox import retry_after_ms
 from ingest.errors import StoreUnavailable
-from ingest.instants import HOUR_MS, SECOND_MS
-from ingest.store.records import Notification, Records, Transition
-from tests.api.fakes import NOW_MS, Clock
+from ingest.instants import DAY_MS, HOUR_MS, SECOND_MS
+from ingest.site import Site
+from ingest.store.records import Records
+from tests.api.fakes import Clock
+from tests.api.notify.conftest import Post, people, person, program
 
 
-class Receiver:
-    """A channel that notes what it got, and fails while told to."""
-
-    def __init__(self) -> None:
-        self.got: list[str] = []
-        self.tried = 0
-        self.down = False
-        self.closed = False
-
-    def deliver(self, transition: Transition, now_ms: int) -> None:
-        self.tried += 1
-        if self.down:
-            raise DeliveryFailed("it is down")
-        self.got.append(transition.reason)
-
-    def close(self) -> None:
-        self.closed = True
-
-
-@pytest.fixture
-def receiver() -> Receiver:
-    return Receiver()
-
-
-@pytest.fixture
-def outbox(records: Records, clock: Clock, receiver: Receiver) -> Outbox:
-    return Outbox(records, {"webhook": receiver}, clock)
-
-
-def raise_alarm(records: Records, reason: str = "low", channels: tuple[str, ...] = ("webhook",)) -> None:
-    last = records.last_transitions("skerrow-head").get("battery-low")
-    old = "normal" if last is None else last.new
-    records.append_transitions(
-        [Transition("skerrow-head", "battery-low", NOW_MS, old, "unacknowledged", reason)], channels
-    )
-
-
-def test_each_message_goes_out_once(outbox: Outbox, records: Records, receiver: Receiver) -> None:
-    raise_alarm(records, "one")
-    raise_alarm(records, "two")
+def test_each_message_goes_out_once(post: Post) -> None:
+    post.raise_alarm()
+    post.raise_alarm("tank-low:main")
     for _ in range(3):
-        outbox.deliver_due(threading.Event())
-    assert receiver.got == ["one", "two"]
+        post.go()
+    assert post.got("warden") == [
+        "Act within 24 hours: Battery is low – Skerrow Head bird observatory",
+        "Act within 24 hours: Tank main is low – Skerrow Head bird observatory",
+    ]
 
 
-def test_new_process_sends_nothing_again(outbox: Outbox, records: Records, receiver: Receiver, clock: Clock) -> None:
-    raise_alarm(records)
-    outbox.deliver_due(threading.Event())
-    Outbox(records, {"webhook": receiver}, clock).deliver_due(threading.Event())
-    assert receiver.got == ["low"]
+def test_new_process_sends_nothing_again(post: Post) -> None:
+    post.raise_alarm()
+    post.go()
+    post.restart()
+    post.go(3600)
+    assert len(post.got("warden")) == 1
 
 
-def test_failure_is_tried_again_later_and_later(
-    outbox: Outbox, records: Records, receiver: Receiver, clock: Clock
-) -> None:
-    raise_alarm(records)
+def test_failure_is_tried_again_later_and_later(post: Post) -> None:
+    receiver = post.receivers["warden"]
+    post.raise_alarm()
     receiver.down = True
     for wait_s in (10, 20, 40):
-        outbox.deliver_due(threading.Event())
+        post.go()
         tried = receiver.tried
-        clock.now_ms += wait_s * SECOND_MS - 1
-        outbox.deliver_due(threading.Event())
+        post.go(wait_s - 0.001)
         assert receiver.tried == tried
-        clock.now_ms += 1
+        post.clock.now_ms += 1
     receiver.down = False
-    outbox.deliver_due(threading.Event())
-    assert receiver.got == ["low"]
+    post.go()
+    assert len(receiver.got) == 1
     assert receiver.tried == 4
 
 
@@ -87,55 +55,124 @@ def test_waiting_doubles_up_to_an_hour() -> None:
     assert retry_after_ms(10_000) == HOUR_MS
 
 
-def test_receiver_that_is_down_is_asked_once_a_round_and_holds_up_nobody(
-    records: Records, receiver: Receiver, clock: Clock
-) -> None:
-    other = Receiver()
-    for _ in range(5):
-        raise_alarm(records, channels=("webhook", "log"))
-    receiver.down = True
-    Outbox(records, {"webhook": receiver, "log": other}, clock).deliver_due(threading.Event())
-    assert (receiver.tried, len(other.got)) == (1, 5)
+def test_a_receiver_may_ask_for_a_longer_pause(post: Post, monkeypatch: pytest.MonkeyPatch) -> None:
+    from api.notify.channels import DeliveryFailed
 
+    def busy(*_: object) -> None:
+        raise DeliveryFailed("busy", retry_after_s=120)
 
-def test_channel_that_is_no_longer_set_up_keeps_its_message(
-    records: Records, clock: Clock, caplog: pytest.LogCaptureFixture
-) -> None:
-    raise_alarm(records)
-    Outbox(records, {}, clock).deliver_due(threading.Event())
-    assert "no such channel" in caplog.text
-    assert [entry.tries for entry in records.due_notifications(NOW_MS + HOUR_MS)] == [1]
-
-
-def test_message_is_marked_sent_only_after_the_receiver_has_it(
-    outbox: Outbox, records: Records, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    raise_alarm(records)
-
-    def crash(*_: object) -> None:
-        assert receiver.got == ["low"]
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(records, "mark_sent", crash)
-    with pytest.raises(KeyboardInterrupt):
-        outbox.deliver_due(threading.Event())
+    post.raise_alarm()
+    monkeypatch.setattr(post.receivers["warden"], "deliver", busy)
+    post.go()
     monkeypatch.undo()
-    outbox.deliver_due(threading.Event())
-    assert receiver.got == ["low", "low"]  # a repeat under the same id, rather than a loss
+    post.go(119)
+    assert post.got("warden") == []
+    post.go(1)
+    assert len(post.got("warden")) == 1
 
 
-def test_loop_waits_for_the_store_and_closes_its_channels(
-    outbox: Outbox, records: Records, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+def test_one_that_is_down_is_asked_once_a_round_and_holds_up_nobody(
+    records: Records, clock: Clock, sites: dict[str, Site]
 ) -> None:
+    post = Post(records, clock, sites, people(person(), person("trustee")))
+    for alarm in ("battery-low", "tank-low:main", "overflow-now:main"):
+        post.raise_alarm(alarm)
+    post.receivers["trustee"].down = True
+    post.go()
+    assert (post.receivers["trustee"].tried, len(post.got("warden")), len(post.got("log"))) == (1, 3, 3)
+
+
+def test_recipient_who_is_no_longer_named_keeps_the_messages(
+    records: Records, clock: Clock, sites: dict[str, Site], caplog: pytest.LogCaptureFixture
+) -> None:
+    Post(records, clock, sites, people(person())).raise_alarm()
+    without = Post(records, clock, sites, people())
+    without.go()
+    assert "no such recipient" in caplog.text
+    again = Post(records, clock, sites, people(person()))
+    again.go(3600)
+    assert len(again.got("warden")) == 1
+
+
+def test_what_nobody_took_for_a_week_is_given_up(post: Post) -> None:
+    post.raise_alarm()
+    post.receivers["warden"].down = True
+    post.go()
+    post.receivers["warden"].down = False
+    post.go(7 * DAY_MS / SECOND_MS + 1)
+    assert post.got("warden") == []
+    assert post.dropped("warden") == ["not delivered within seven days"]
+
+
+def test_message_is_marked_sent_only_after_the_receiver_has_it(post: Post, monkeypatch: pytest.MonkeyPatch) -> None:
+    post.raise_alarm()
+
+    def crash(ids: list[int], now_ms: int) -> None:
+        if post.got("warden"):
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(post.records.notifications, "mark_sent", crash)
+    with pytest.raises(KeyboardInterrupt):
+        post.go()
+    monkeypatch.undo()
+    post.restart()
+    post.go()
+    first, second = post.receivers["warden"].got
+    assert first == second  # a repeat under the same id, rather than a loss
+
+
+def test_a_later_word_waits_for_the_beginning_that_is_still_on_its_way(post: Post) -> None:
+    post.raise_alarm()
+    post.receivers["warden"].down = True
+    post.go()
+    post.change("returned")
+    post.receivers["warden"].down = False
+    post.go(5)
+    assert post.got("warden") == []
+    post.go(5)
+    post.go()
+    assert post.kinds("warden") == ["alarm.raised", "alarm.cleared"]
+    beginning, end = post.receivers["warden"].got
+    assert (beginning.answers, end.answers) == ("", beginning.id)
+
+
+def test_programs_hear_every_change_people_what_concerns_them(
+    records: Records, clock: Clock, sites: dict[str, Site]
+) -> None:
+    post = Post(records, clock, sites, people(person(), program()))
+    for state, who in [("unacknowledged", ""), ("returned", ""), ("normal", "Ann")]:
+        post.change(state, who=who)
+        post.go(60)
+    assert post.kinds("pager") == ["alarm.raised", "alarm.cleared", "alarm.closed"]
+    assert post.kinds("warden") == ["alarm.raised", "alarm.cleared"]
+
+
+def test_an_acknowledgement_is_told_where_somebody_else_may_be_on_the_way(
+    records: Records, clock: Clock, sites: dict[str, Site]
+) -> None:
+    alone = Post(records, clock, sites, people(person()))
+    alone.raise_alarm()
+    alone.go()
+    alone.change("acknowledged", who="Ann")
+    alone.go(60)
+    assert alone.kinds("warden") == ["alarm.raised"]
+    together = Post(records, clock, sites, people(person(), person("trustee")))
+    together.raise_alarm("tank-low:main")
+    together.go(60)
+    together.change("acknowledged", "tank-low:main", who="Ann")
+    together.go(60)
+    assert together.got("trustee")[-1] == "Ann has it in hand: Tank main is low – Skerrow Head bird observatory"
+
+
+def test_loop_waits_for_the_store(post: Post, monkeypatch: pytest.MonkeyPatch) -> None:
     stop, rounds = threading.Event(), []
 
-    def due(now_ms: int) -> list[Notification]:
-        rounds.append(now_ms)
+    def waiting() -> list[str]:
+        rounds.append(1)
         if len(rounds) == 2:
             stop.set()
         raise StoreUnavailable("away")
 
-    monkeypatch.setattr(records, "due_notifications", due)
-    outbox.run(stop, interval_s=0.001)
+    monkeypatch.setattr(post.records.notifications, "waiting_channels", waiting)
+    post.outbox.run(stop, interval_s=0.001)
     assert len(rounds) == 2
-    assert receiver.closed

@@ -4,7 +4,6 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from api.access.access import Access
 from api.current import read_state
 from api.languages.language import language
 from api.pages.pictures import battery_picture, flow_pictures, level_picture
@@ -15,7 +14,6 @@ from forecast.result import BatteryForecast
 from ingest.instants import MINUTE_MS
 from ingest.reading import Reading
 from ingest.site import Site
-from ingest.store.access import AccessStore
 from ingest.store.records import Records
 from tests.api.charts.pictures import overlapping, paths, rows, words
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings, falling, forecast_of, passage, put
@@ -25,9 +23,7 @@ SPEAKER = Speaker(ZoneInfo("Europe/London"))
 
 @pytest.fixture
 def service(skerrow_head: Site, readings: MemoryReadings, records: Records, settings: Settings) -> Service:
-    return Service(
-        {skerrow_head.id: skerrow_head}, readings, records, Clock(), settings, Access(AccessStore(records), Clock())
-    )
+    return Service({skerrow_head.id: skerrow_head}, readings, records, Clock(), settings)
 
 
 def week(readings: MemoryReadings, silent_h: range = range(0)) -> None:

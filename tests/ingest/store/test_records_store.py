@@ -40,12 +40,11 @@ def test_the_newest_forecast_is_the_latest_and_an_instant_has_one(records: Recor
 
 def test_transitions_and_their_notifications_come_in_one_commit(records: Records) -> None:
     records.append_transitions([UP, DOWN], ["log", "webhook"])
-    due = records.due_notifications(1_500)
-    assert [(entry.channel, entry.transition.new) for entry in due] == [
-        ("log", "unacknowledged"),
-        ("webhook", "unacknowledged"),
-    ]
-    assert len(records.due_notifications(2_000)) == 4
+    for channel in ("log", "webhook"):
+        first, *rest = records.notifications.due(channel, 2_000)
+        assert first.transition is not None
+        assert (first.transition.new, first.due_ms, len(rest)) == ("unacknowledged", UP.time_ms, 1)
+        assert len(records.notifications.due(channel, 1_500)) == 1
     assert [entry.new for entry in records.transitions("site")] == ["normal", "unacknowledged"]
     assert records.last_transitions("site")["tank-low:main"].new == "normal"
 
@@ -54,17 +53,6 @@ def test_a_page_of_transitions_goes_on_where_the_last_ended(records: Records) ->
     records.append_transitions([UP, DOWN, UP], [])
     first = records.transitions(limit=2)
     assert [entry.id for entry in records.transitions(before_id=first[-1].id)] == [first[-1].id - 1]
-
-
-def test_a_notification_is_due_until_it_is_sent(records: Records) -> None:
-    records.append_transitions([UP], ["webhook"])
-    (entry,) = records.due_notifications(1_000)
-    records.mark_failed(entry.id, tries=1, due_ms=9_000)
-    assert records.due_notifications(8_999) == []
-    (again,) = records.due_notifications(9_000)
-    assert (again.id, again.tries) == (entry.id, 1)
-    records.mark_sent(entry.id, 9_001)
-    assert records.due_notifications(99_000) == []
 
 
 def test_the_site_log_is_in_order(records: Records) -> None:
@@ -80,7 +68,7 @@ def test_a_restart_finds_everything(tmp_path: Path) -> None:
     first.close()
     second = Records(url)
     assert second.last_transitions("site")["tank-low:main"].reason == "212 L left"
-    assert len(second.due_notifications(5_000)) == 1
+    assert len(second.notifications.due("log", 5_000)) == 1
     second.close()
 
 
@@ -107,12 +95,12 @@ def test_the_migrations_lead_to_the_schema(tmp_path: Path) -> None:
 
 def test_a_transition_from_a_state_that_is_past_is_left_out(records: Records) -> None:
     assert [entry.id for entry in records.append_transitions([UP, UP, DOWN], ["log"])] == [1, 2]
-    assert len(records.due_notifications(9_000)) == 2
+    assert len(records.notifications.due("log", 9_000)) == 2
 
 
 def test_a_muted_transition_is_kept_and_told_to_nobody(records: Records) -> None:
     records.append_transitions([UP._replace(muted="shelved")], ["log", "webhook"])
-    assert records.due_notifications(9_000) == []
+    assert records.notifications.waiting_channels() == []
     assert records.transitions("site")[0].muted == "shelved"
 
 

@@ -1,1 +1,0 @@
-"""Who may come in, and what they may do here."""
