@@ -7,49 +7,65 @@ from importlib.metadata import PackageNotFoundError, version
 
 from fastapi import APIRouter, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from api import problems
+from api.access.access import Access
+from api.access.gate import Gate
+from api.access.needs import OpenPaths
 from api.headers import SecurityHeaders, security_headers
-from api.pages import views
+from api.pages import entry, views
 from api.pages.templates import STYLE, error_page
-from api.routes import alarms, forecast, health, log, outlook, rejects, track_record
+from api.routes import about, alarms, forecast, health, log, outlook, people, rejects, setup, tokens, track_record
 from api.routes import readings as readings_routes
 from api.routes import sites as sites_routes
 from api.service import Service
 from api.settings import Settings
 from ingest.site import Site
+from ingest.store.access import AccessStore
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
 
 PREFIX = "/api/v1"
+#: One module a subject, in the order of the OpenAPI document.
+ROUTES = (
+    sites_routes, readings_routes, forecast, outlook, track_record, alarms, log, rejects,
+    about, health, setup, tokens, people,
+)  # fmt: skip
 
 
 def create_app(
     sites: Mapping[str, Site], readings: ReadingStore, records: Records, clock: Callable[[], int], settings: Settings
 ) -> FastAPI:
-    """The web application. clock: UTC now [ms]. It keeps nothing between requests."""
+    """The web application. clock: UTC now [ms]. Between requests it keeps copies, and what it has counted."""
     headers = security_headers(STYLE)
+    access = Access(AccessStore(records), clock)
+    answer = problems.Answerer(error_page)
     app = FastAPI(
         title="Ullage",
         summary="How much water there is, how much room, and how long until there is none of either.",
         version=_version(),
-        openapi_url=f"{PREFIX}/openapi.json",
+        openapi_url=None,  # a route of ours, which asks who wants it
         docs_url=None,  # the interactive pages load scripts from elsewhere
         redoc_url=None,
     )
-    app.state.service = Service(sites, readings, records, clock, settings)
-    problems.install(app, error_page, headers)
+    app.state.service = Service(sites, readings, records, clock, settings, access)
+    problems.install(app, answer, headers)
     problems.document(app)
+    for router in (_api(), views.router, entry.router):
+        app.include_router(router)
+    # The last added stands first in the way of a request.
     app.add_middleware(GZipMiddleware, minimum_size=500)
+    app.add_middleware(Gate, access=access, settings=settings, answer=answer, is_open=OpenPaths(app.routes))
     app.add_middleware(SecurityHeaders, headers=headers)
-    app.include_router(_api())
-    app.include_router(views.router)
+    if settings.proxies:
+        app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.proxies))
     return app
 
 
 def _api() -> APIRouter:
     api = APIRouter(prefix=PREFIX, responses=problems.RESPONSES)
-    for part in (sites_routes, readings_routes, forecast, outlook, track_record, alarms, log, rejects, health):
+    for part in ROUTES:
         api.include_router(part.router)
     return api
 

@@ -15,6 +15,7 @@ from api.settings import Settings
 from forecast.model.geometry import Geometry, geometry_of
 from forecast.result import Forecast, Input, decode
 from ingest.reading import Reading
+from ingest.saying import Saying, said, say
 from ingest.site import Sensor, Site, Tank
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
@@ -59,7 +60,7 @@ class CurrentForecast:
 
     forecast: Forecast
     age_ms: int
-    doubts: list[str]
+    doubts: list[Saying]
 
     @property
     def stale(self) -> bool:
@@ -130,13 +131,14 @@ def tank_state(site: Site, tank: Tank, values: Mapping[str, Value]) -> TankState
     return TankState(tank, geometry, value, level_m, volume_l, max(0.0, volume_l - geometry.dead_l))
 
 
-def doubts_of(forecast: Forecast, age_ms: int, settings: Settings) -> list[str]:
+def doubts_of(forecast: Forecast, age_ms: int, settings: Settings) -> list[Saying]:
     """Why a forecast must not be taken as fresh, as the ends of a sentence "because …"."""
-    doubts = []
+    doubts: list[Saying] = []
     if age_ms > settings.stale_forecast_ms:
-        doubts.append("it was issued too long ago")
-    doubts += [f"{entry.name} is out of date" for entry in forecast.inputs if entry.stale]
-    return doubts
+        doubts.append(say("it was issued too long ago"))
+    return doubts + [
+        say("{input} is out of date", input=said([entry.name])) for entry in forecast.inputs if entry.stale
+    ]
 
 
 def missing_of(forecast: Forecast) -> list[Input]:

@@ -44,7 +44,9 @@ def run_demo(data: Path, days: int, port: int, stop: threading.Event) -> None:
     console.print(f"Ullage demonstration: {len(sites)} invented sites. Everything is kept in {data}")
     with console.status("writing ten years of invented rain"):
         _rain_history(sites, rain_folder, now_ms=time.time_ns() // 1_000_000)
-    installation = Installation(sites_folder, data, HOST, port or free_port(), mqtt_port=free_port(), rain=rain_folder)
+    installation = Installation(
+        sites_folder, data, HOST, port or free_port(), mqtt_port=free_port(), rain=rain_folder, demo=True
+    )
     check_free(HOST, installation.port)
     with running_broker(installation.bundled(sites), stop) as broker:
         watching = _Watching(sites, f"http://{HOST}:{installation.port}", days, console)

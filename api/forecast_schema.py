@@ -6,7 +6,9 @@ import msgspec
 from pydantic import BaseModel, Field
 
 from api.current import CurrentForecast
+from api.sayings import SayingOut, saying_out
 from api.schemas import Time
+from api.speech import Speaker
 from forecast.result import Input
 from ingest.instants import SECOND_MS, to_rfc3339
 
@@ -126,10 +128,12 @@ class ForecastOut(BaseModel):
     decisions: DecisionsOut | None = Field(None, description="Advice; null: the forecast was made without.")
     reasons: list[str] = Field(description="The main reasons, as sentences.")
     unknown: list[str] = Field(description="What the forecast does not know, as sentences.")
+    reasons_said: list[SayingOut] = Field(description="The reasons with their figures apart, for other languages.")
+    unknown_said: list[SayingOut] = Field(description="What it does not know, likewise.")
 
 
-def forecast_out(current: CurrentForecast) -> ForecastOut:
-    """The document with its age, and instants as RFC 3339."""
+def forecast_out(current: CurrentForecast, speaker: Speaker) -> ForecastOut:
+    """The document with its age, instants as RFC 3339, and its sentences in English."""
     forecast = current.forecast
     document = msgspec.to_builtins(forecast)
     document |= {
@@ -137,16 +141,20 @@ def forecast_out(current: CurrentForecast) -> ForecastOut:
         "start": to_rfc3339(forecast.start_ms),
         "age_s": current.age_ms / SECOND_MS,
         "stale": current.stale,
-        "stale_because": current.doubts,
-        "inputs": [_input(entry, forecast.issued_ms) for entry in forecast.inputs],
+        "stale_because": [speaker.say(doubt) for doubt in current.doubts],
+        "inputs": [_input(entry, forecast.issued_ms, speaker) for entry in forecast.inputs],
+        "reasons": [speaker.say(sentence) for sentence in forecast.reasons],
+        "unknown": [speaker.say(sentence) for sentence in forecast.unknown],
+        "reasons_said": [saying_out(sentence) for sentence in forecast.reasons],
+        "unknown_said": [saying_out(sentence) for sentence in forecast.unknown],
     }
     return ForecastOut.model_validate(document)
 
 
-def _input(entry: Input, issued_ms: int) -> InputOut:
+def _input(entry: Input, issued_ms: int, speaker: Speaker) -> InputOut:
     return InputOut(
-        name=entry.name,
-        source=entry.source,
+        name=speaker.say(entry.name),
+        source=speaker.say(entry.source),
         time=None if entry.time_ms is None else to_rfc3339(entry.time_ms),
         age_s=None if entry.time_ms is None else (issued_ms - entry.time_ms) / SECOND_MS,
         stale=entry.stale,

@@ -20,12 +20,13 @@ def security_headers(style: str) -> dict[str, str]:
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = (
         f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
     )
     return {
         "Content-Security-Policy": policy,
         "X-Content-Type-Options": "nosniff",
-        "Referrer-Policy": "no-referrer",
+        # Not "no-referrer": browsers then hide the origin of our own forms from us.
+        "Referrer-Policy": "same-origin",
         "Cross-Origin-Opener-Policy": "same-origin",
         "Cross-Origin-Resource-Policy": "same-origin",
     }

@@ -6,7 +6,7 @@ The text of an unforeseen exception goes to the log and never to the client.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from typing import Final
 
@@ -16,12 +16,14 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from ingest.errors import StoreCorrupt, StoreRefused, StoreUnavailable
+from ingest.errors import StoreCorrupt, StoreError, StoreRefused, StoreUnavailable, UllageError
 
 log = logging.getLogger("ullage.api")
 
 MEDIA_TYPE: Final = "application/problem+json"
 RETRY_AFTER_S: Final = 10
+#: Where programs ask; everywhere else people do.
+_FOR_PROGRAMS: Final = ("/api/", "/metrics")
 #: Makes a page of a problem, for people; given by the pages.
 ErrorPage = Callable[[Request, "Problem"], Response]
 
@@ -46,9 +48,18 @@ class Problem(BaseModel):
 
 
 class ProblemError(Exception):
-    """Raised by a route to answer with a problem."""
+    """Raised by a route to answer with a problem, and these headers beside it."""
 
-    def __init__(self, status: int, kind: str, title: str, detail: str, errors: list[Fault] | None = None) -> None:
+    def __init__(
+        self,
+        status: int,
+        kind: str,
+        title: str,
+        detail: str,
+        errors: list[Fault] | None = None,
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        self.headers = dict(headers or {})
         self.problem = Problem(type=f"/problems/{kind}", title=title, status=status, detail=detail, errors=errors)
         super().__init__(detail)
 
@@ -60,67 +71,107 @@ def refused(*faults: tuple[str, str]) -> ProblemError:
     return ProblemError(422, "refused", "Request refused", detail, errors)
 
 
-def install(app: FastAPI, error_page: ErrorPage, headers: dict[str, str]) -> None:
-    """Answer every error of `app` as a problem: JSON under /api, a page elsewhere.
+class Answerer:
+    """Writes a problem as its reader wants it: JSON for programs, a page for people."""
+
+    def __init__(self, error_page: ErrorPage) -> None:
+        self._error_page = error_page
+
+    def problem(self, request: Request, problem: Problem, extra: Mapping[str, str] | None = None) -> Response:
+        """The answer, with these headers too."""
+        if request.scope["path"].startswith(_FOR_PROGRAMS):
+            body = problem.model_dump(exclude_none=True)
+            response: Response = JSONResponse(body, problem.status, media_type=MEDIA_TYPE)
+        else:
+            response = self._error_page(request, problem)
+        response.headers.update(extra or {})
+        response.headers["Cache-Control"] = "no-store"
+        return response
+
+    def error(self, request: Request, error: UllageError | ProblemError) -> Response:
+        """The answer to an error that a store or a rule of ours raises."""
+        if isinstance(error, ProblemError):
+            return self.problem(request, error.problem, error.headers)
+        for kind, (level, problem, headers) in _OF_STORES.items():
+            if isinstance(error, kind):
+                log.log(level, "%s: %s", request.scope["path"], error)
+                return self.problem(request, problem, headers)
+        return self.unforeseen(request, error)
+
+    def unforeseen(self, request: Request, error: Exception) -> Response:
+        """The answer to a mistake of ours: the log has it, the client does not."""
+        log.error("%s: unforeseen error", request.scope["path"], exc_info=error)
+        detail = "The service made a mistake. It is in the service's log, with the time of this request."
+        return self.problem(request, Problem(title="Internal Server Error", status=500, detail=detail))
+
+
+def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
+    """Answer every error of `app` as a problem.
 
     headers  go on the answer to an unforeseen exception, which is written outside all middleware
     """
 
-    def answer(request: Request, problem: Problem, extra: dict[str, str] | None = None) -> Response:
-        if request.url.path.startswith("/api/"):
-            body = problem.model_dump(exclude_none=True)
-            response: Response = JSONResponse(body, problem.status, media_type=MEDIA_TYPE)
-        else:
-            response = error_page(request, problem)
-        response.headers.update(extra or {})
-        return response
-
     @app.exception_handler(ProblemError)
     def known(request: Request, error: ProblemError) -> Response:
-        return answer(request, error.problem)
+        return answer.error(request, error)
+
+    @app.exception_handler(StoreError)
+    def store(request: Request, error: StoreError) -> Response:
+        return answer.error(request, error)
 
     @app.exception_handler(HTTPException)
     def http(request: Request, error: HTTPException) -> Response:
         title = HTTPStatus(error.status_code).phrase
         detail = _HTTP_DETAIL.get(error.status_code, title)
-        return answer(request, Problem(title=title, status=error.status_code, detail=detail), dict(error.headers or {}))
+        return answer.problem(request, Problem(title=title, status=error.status_code, detail=detail), error.headers)
 
     @app.exception_handler(RequestValidationError)
     def invalid(request: Request, error: RequestValidationError) -> Response:
         faults = [
             (".".join(map(str, entry["loc"])), entry["msg"].removeprefix("Value error, ")) for entry in error.errors()
         ]
-        return answer(request, refused(*faults).problem)
-
-    @app.exception_handler(StoreUnavailable)
-    def unavailable(request: Request, error: StoreUnavailable) -> Response:
-        log.warning("%s: %s", request.url.path, error)
-        detail = f"The data cannot be reached at the moment. Try again in {RETRY_AFTER_S} seconds."
-        problem = Problem(
-            type="/problems/store-unavailable", title="Data out of reach for now", status=503, detail=detail
-        )
-        return answer(request, problem, {"Retry-After": str(RETRY_AFTER_S)})
-
-    @app.exception_handler(StoreCorrupt)
-    def corrupt(request: Request, error: StoreCorrupt) -> Response:
-        log.error("%s: %s", request.url.path, error)
-        detail = "The data is damaged and trying again will not help. Somebody has to look at the service's log."
-        return answer(request, Problem(type="/problems/store-corrupt", title="Data damaged", status=500, detail=detail))
-
-    @app.exception_handler(StoreRefused)
-    def not_let_in(request: Request, error: StoreRefused) -> Response:
-        log.error("%s: %s", request.url.path, error)
-        detail = "The data store refuses this service. Its settings have to be corrected: see the service's log."
-        problem = Problem(type="/problems/store-refused", title="Data refused", status=500, detail=detail)
-        return answer(request, problem)
+        return answer.error(request, refused(*faults))
 
     @app.exception_handler(Exception)
     def unforeseen(request: Request, error: Exception) -> Response:
-        log.error("%s: unforeseen error", request.url.path, exc_info=error)
-        detail = "The service made a mistake. It is in the service's log, with the time of this request."
-        return answer(request, Problem(title="Internal Server Error", status=500, detail=detail), headers)
+        response = answer.unforeseen(request, error)
+        response.headers.update(headers)
+        return response
 
 
+#: What a client is told when a store fails, and how loudly the log says it.
+_OF_STORES: Final[dict[type[StoreError], tuple[int, Problem, dict[str, str]]]] = {
+    StoreUnavailable: (
+        logging.WARNING,
+        Problem(
+            type="/problems/store-unavailable",
+            title="Data out of reach for now",
+            status=503,
+            detail=f"The data cannot be reached at the moment. Try again in {RETRY_AFTER_S} seconds.",
+        ),
+        {"Retry-After": str(RETRY_AFTER_S)},
+    ),
+    StoreCorrupt: (
+        logging.ERROR,
+        Problem(
+            type="/problems/store-corrupt",
+            title="Data damaged",
+            status=500,
+            detail="The data is damaged and trying again will not help. Somebody has to look at the service's log.",
+        ),
+        {},
+    ),
+    StoreRefused: (
+        logging.ERROR,
+        Problem(
+            type="/problems/store-refused",
+            title="Data refused",
+            status=500,
+            detail="The data store refuses this service. Its settings have to be corrected: see the service's log.",
+        ),
+        {},
+    ),
+}
 _HTTP_DETAIL: Final = {
     404: "There is nothing at this address.",
     405: "This address does not take that method.",
@@ -147,7 +198,10 @@ def document(app: FastAPI) -> None:
 
 #: Responses that any route of the API may give.
 RESPONSES: Final[dict[int | str, dict[str, object]]] = {
+    401: {"model": Problem, "description": "Nobody is signed in: send a token as `Authorization: Bearer TOKEN`."},
+    403: {"model": Problem, "description": "This token, or this person, may not do that."},
     404: {"model": Problem, "description": "No such site, sensor or forecast."},
     422: {"model": Problem, "description": "The request is refused; every fault is named."},
+    429: {"model": Problem, "description": "Too many requests; try again after Retry-After seconds."},
     503: {"model": Problem, "description": "The stores cannot be reached; try again after Retry-After seconds."},
 }

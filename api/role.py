@@ -8,12 +8,14 @@ process again, and it goes on from the records.
 from __future__ import annotations
 
 import logging
+import sys
 import threading
 from collections.abc import Callable, Mapping
 from typing import Final
 
 import uvicorn
 
+from api.access.access import Access
 from api.alarms.engine import AlarmEngine
 from api.app import create_app
 from api.notify.build import outbox_of
@@ -76,8 +78,12 @@ def serve(
         timeout_graceful_shutdown=SHUTDOWN_S,
         log_config=None,
         access_log=False,
+        proxy_headers=False,  # the application looks through those proxies that the settings name, and no other
+        ws="none",
         server_header=False,
     )
+    if not settings.demo:
+        _tell_setup_code(app.state.service.access)
     server = uvicorn.Server(config)
     background = [_Background("stop", lambda: _stop_server(server, stop), stop)]
     if settings.alarms:
@@ -121,6 +127,16 @@ class _Background(threading.Thread):
             log.critical("%s: unforeseen error, stopping the process", self.name, exc_info=True)
         finally:
             self._stop_all.set()
+
+
+def _tell_setup_code(access: Access) -> None:
+    """To the terminal, or the system's log behind it, and to no log file of ours: whoever reads it gets in."""
+    code = access.offer_setup()
+    if code is not None:
+        sys.stderr.write(
+            f"\n  Nobody has set this service up yet. Open its page and give this setup code:\n\n    {code}\n\n"
+        )
+        sys.stderr.flush()
 
 
 def _stop_server(server: uvicorn.Server, stop: threading.Event) -> None:

@@ -206,7 +206,9 @@ class LogIn(BaseModel):
         description="On what: the id of the roof (first flush), backup, tank (filled, drained) or upkeep in its file.",
         examples=["bunkhouse"],
     )
-    who: Annotated[str, _Line] = Field(min_length=1, max_length=80, description="By whom.", examples=["warden"])
+    who: Annotated[str, _Line] = Field(
+        "", max_length=80, description="By whom; empty: by whoever sends this.", examples=["warden"]
+    )
     note: Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[^\x00]*$")] = Field(
         "", max_length=2_000, description="Anything else worth knowing.", examples=["half full of leaves"]
     )

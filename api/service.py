@@ -8,6 +8,7 @@ from typing import Annotated, cast
 
 from fastapi import Depends, Path, Request
 
+from api.access.access import Access
 from api.problems import ProblemError
 from api.settings import Settings
 from ingest.site import Site
@@ -24,6 +25,7 @@ class Service:
     records: Records
     clock: Callable[[], int]
     settings: Settings
+    access: Access
 
 
 def service_of(request: Request) -> Service:

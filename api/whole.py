@@ -35,6 +35,7 @@ class Installation:
     rain          folder of rain records, SITE.csv each
     outlook, contact  where the weather to come is asked, and whom its service may write to
     keep_days     readings older than this go, their hourly roll-ups stay [d]
+    demo          nobody signs in
     readings, records  URLs of stores elsewhere; empty: in the data folder
     """
 
@@ -52,6 +53,7 @@ class Installation:
     keep_days: float | None = None
     readings: str = ""
     records: str = ""
+    demo: bool = False
 
     def bundled(self, sites: dict[str, Site]) -> Broker:
         """Its broker, not yet started: it lets devices publish, and knows the collector's session."""
@@ -61,13 +63,24 @@ class Installation:
     def roles(self, broker_url: str) -> list[Role]:
         """Its collector, forecaster and API."""
         secrets = {"ULLAGE_BROKER": broker_url, "ULLAGE_READINGS": self.readings, "ULLAGE_RECORDS_URL": self.records}
+        access = {"ULLAGE_DEMO": "on" if self.demo else "off"}
         keep = ["--keep-days", self.keep_days] if self.keep_days is not None else []
         rain = ["--rain", self.rain] if self.rain else []
         weather = ["--outlook", self.outlook, *(["--contact", self.contact] if self.contact else [])]
         return [
             role("ingest", self.sites, "--data", self.data, "--prefix", self.prefix, *keep, secrets=secrets),
             role("forecast", self.sites, "--data", self.data, *rain, *weather, secrets=secrets),
-            role("api", self.sites, "--data", self.data, "--host", self.host, "--port", self.port, secrets=secrets),
+            role(
+                "api",
+                self.sites,
+                "--data",
+                self.data,
+                "--host",
+                self.host,
+                "--port",
+                self.port,
+                secrets=secrets | access,
+            ),
         ]
 
 

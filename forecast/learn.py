@@ -19,6 +19,7 @@ from forecast.members import COEFFICIENT_SIGMA, Beliefs, metered_use, site_belie
 from forecast.model.draw import Integers, demand_l, local_hours
 from forecast.model.plan import Plan
 from ingest.instants import to_datetime
+from ingest.saying import Saying
 from ingest.site import Roof, Site
 
 Floats = npt.NDArray[np.float64]
@@ -96,7 +97,7 @@ class Learned:
     roofs: dict[str, Runoff] = field(default_factory=dict)
     draws: dict[str, Use] = field(default_factory=dict)
     leaks: dict[str, Leak] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Saying, ...] = ()
 
     def beliefs(self, site: Site) -> Beliefs:
         """What the members' coefficients and use are drawn from."""

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import msgspec
 
+from ingest.saying import Sentence
+
 LEVELS = (0.05, 0.25, 0.50, 0.75, 0.95)
 
 
@@ -146,8 +148,8 @@ class Input(msgspec.Struct, frozen=True):
     missing  not there at all
     """
 
-    name: str
-    source: str
+    name: Sentence
+    source: Sentence
     time_ms: int | None = None
     stale: bool = False
     missing: bool = False
@@ -180,8 +182,8 @@ class Forecast(msgspec.Struct, frozen=True):
     rain_mm: Bands
     demand_l_day: float
     battery: BatteryForecast | None
-    reasons: list[str]
-    unknown: list[str]
+    reasons: list[Sentence]
+    unknown: list[Sentence]
     decisions: Decisions | None = None
     references: list[Reference] = []
 

@@ -29,6 +29,7 @@ from forecast.model.plan import plan_of
 from forecast.model.sun import drying_mm, extraterrestrial_mj_m2
 from forecast.model.wetness import roof_inflow_l
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
+from ingest.saying import Saying, litres_a_day, name, names, number, say
 from ingest.site import Roof, Site, Tank
 from ingest.store.readings import ReadingStore
 from ingest.totals import increments, spread
@@ -185,35 +186,47 @@ def _leak(site: Site, tank: Tank, seen: Hourly) -> Leak | None:
     return fit_leak(at_night[~np.isnan(at_night)], np.array(day_falls)[known], np.array(day_metered)[known])
 
 
-def _notes(site: Site, learned: Learned) -> list[str]:
+def _notes(site: Site, learned: Learned) -> list[Saying]:
     """What was learnt, and what stays the site file's figure."""
     said = []
     if missing := [roof.id for roof in site.roof if roof.id not in learned.roofs]:
         said.append(
-            f"Too little rain was measured to learn what {_listed(missing)} yields: the site file's figure stands."
+            say(
+                "Too little rain was measured to learn what {roofs} yields: the site file's figure stands.",
+                roofs=names(missing),
+            )
         )
     if missing := [draw.id for draw in site.draw if draw.id not in learned.draws]:
-        said.append(f"Too few days were metered to learn the use of {_listed(missing)}: the site file's figure stands.")
+        said.append(
+            say(
+                "Too few days were metered to learn the use of {draws}: the site file's figure stands.",
+                draws=names(missing),
+            )
+        )
     for tank, leak in learned.leaks.items():
         if leak.l_h > 2 * leak.sd_l_h:
             said.append(
-                f"Tank {tank} loses {leak.l_h:.1f} L an hour at night while its meters stand still: "
-                "a leak, evaporation, or a draw too small for its meter."
+                say(
+                    "Tank {tank} loses water at night, at a rate of {loss}, while its meters stand still: "
+                    "a leak, evaporation, or a draw too small for its meter.",
+                    tank=name(tank),
+                    loss=litres_a_day(24 * leak.l_h),
+                )
             )
         if leak.fall_over_meters is not None and abs(leak.fall_over_meters - 1) > _METER_ERROR:
             said.append(
-                f"The level of tank {tank} falls {leak.fall_over_meters:.2f} times what its meters count: "
-                "the meters or the tank's measures are wrong."
+                say(
+                    "The level of tank {tank} falls {times} times what its meters count: "
+                    "the meters or the tank's measures are wrong.",
+                    tank=name(tank),
+                    times=number(round(leak.fall_over_meters, 2)),
+                )
             )
     return said
 
 
 #: Level and meters that differ by more than this are worth a sentence. (common practice, no source)
 _METER_ERROR: Final = 0.1
-
-
-def _listed(names: list[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _laid(amounts: dict[int, float], start_ms: int, hours: int) -> Floats:

@@ -6,6 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+from ingest.saying import Saying, say
+
 # Quality of a reading, as bits. Plain integers: an enum costs a microsecond a reading.
 GOOD: Final = 0
 OUT_OF_RANGE: Final = 1
@@ -19,13 +21,13 @@ TIME_OF_ARRIVAL: Final = 32
 #: Any of these, and the value is kept but never used.
 SUSPECT: Final = OUT_OF_RANGE | FAST_CHANGE | STUCK | AHEAD_OF_CLOCK | BEFORE_COMMISSIONING
 
-FLAG_WORDS: Final[dict[int, str]] = {
-    OUT_OF_RANGE: "outside the range that is possible here",
-    FAST_CHANGE: "changed faster than is possible here",
-    STUCK: "the same to the last digit for too long",
-    AHEAD_OF_CLOCK: "dated in the future",
-    BEFORE_COMMISSIONING: "dated before the site was commissioned",
-    TIME_OF_ARRIVAL: "dated by its arrival, the device sent no time",
+FLAG_WORDS: Final[dict[int, Saying]] = {
+    OUT_OF_RANGE: say("outside the range that is possible here"),
+    FAST_CHANGE: say("changed faster than is possible here"),
+    STUCK: say("the same to the last digit for too long"),
+    AHEAD_OF_CLOCK: say("dated in the future"),
+    BEFORE_COMMISSIONING: say("dated before the site was commissioned"),
+    TIME_OF_ARRIVAL: say("dated by its arrival, the device sent no time"),
 }
 
 
@@ -114,6 +116,11 @@ def quantity_of(measures: str) -> tuple[Quantity, str | None]:
     raise ValueError("one of " + ", ".join(quantity.pattern for quantity in QUANTITIES))
 
 
-def flag_words(flags: int) -> list[str]:
+def flag_sayings(flags: int) -> list[Saying]:
     """The flags of a reading in words."""
     return [words for bit, words in FLAG_WORDS.items() if flags & bit]
+
+
+def flag_words(flags: int) -> list[str]:
+    """The same in English."""
+    return [words.text for words in flag_sayings(flags)]

@@ -29,6 +29,7 @@ Kind = Literal[
     "duration",  # a length of time [ms]
     "instant",  # day and time of day, UTC since 1970 [ms]
     "day",  # the day alone [ms]
+    "day_after",  # the day after that of the instant: what happens by then happens before this day [ms]
     "name",  # an id or a word that no language changes
     "names",  # several of them
     "said",  # sentences in a sentence
@@ -53,14 +54,28 @@ class Saying(msgspec.Struct, frozen=True):
     figures: dict[str, Figure] = {}
 
     def __post_init__(self) -> None:
-        wanted = {name for _, name, _, _ in Formatter().parse(self.text) if name is not None}
+        wanted = placeholders(self.text)
         if wanted != self.figures.keys():
             raise ValueError(f"{self.text!r} has figures {sorted(self.figures)}, its placeholders are {sorted(wanted)}")
+
+
+def placeholders(text: str) -> set[str]:
+    """Names of the figures that a template wants."""
+    return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
+
+
+#: A kept sentence. Documents and rows from before sentences were kept with their figures hold plain English.
+Sentence = Saying | str
 
 
 def say(text: str, **figures: Figure) -> Saying:
     """`say("Tank {tank} holds {volume}.", tank=name("main"), volume=litres(2130))`"""
     return Saying(text, figures)
+
+
+def template(text: str) -> str:
+    """Marks a text that is given to `say` elsewhere, so that whoever looks for texts to translate finds it."""
+    return text
 
 
 def litres(volume_l: float) -> Figure:
@@ -124,13 +139,17 @@ def day(time_ms: int) -> Figure:
     return Figure("day", float(time_ms))
 
 
+def day_after(time_ms: int) -> Figure:
+    return Figure("day_after", float(time_ms))
+
+
 def name(word: str) -> Figure:
     return Figure("name", word)
 
 
-def names(words: Sequence[str]) -> Figure:
+def names(words: Sequence[Sentence]) -> Figure:
     return Figure("names", list(words))
 
 
-def said(sayings: Sequence[Saying]) -> Figure:
+def said(sayings: Sequence[Sentence]) -> Figure:
     return Figure("said", list(sayings))

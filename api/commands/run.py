@@ -76,10 +76,10 @@ def forecast(
     run_forecast(
         load_sites(sites),
         _readings_location(readings, data),
-        _records_url(records, data),
+        records_url(records, data),
         rain,
         every_s,
-        _now_ms,
+        now_ms,
         _stop_event(),
         weather=OutlookSettings(outlook, contact, base),
         data=data,
@@ -104,7 +104,7 @@ def api(
     settings = load_settings(
         data=data, sites=sites, host=host, port=port, readings=readings or None, records_url=records or None
     )
-    run_api(settings, _now_ms, _stop_event())
+    run_api(settings, now_ms, _stop_event())
 
 
 def simulate(
@@ -127,7 +127,7 @@ def simulate(
         sys.stdout.flush()
 
     run_simulator(
-        load_site(site), broker, prefix, days, DEMO_SEED if seed is None else seed, _now_ms, 1.0, _stop_event(), report
+        load_site(site), broker, prefix, days, DEMO_SEED if seed is None else seed, now_ms, 1.0, _stop_event(), report
     )
 
 
@@ -190,11 +190,13 @@ def _readings_location(readings: str, data: Path) -> str:
     return readings or str(data / "readings.db")
 
 
-def _records_url(records: str, data: Path) -> str:
+def records_url(records: str, data: Path) -> str:
+    """SQLAlchemy URL of the records: as given, or in the data folder."""
     return records or f"sqlite:///{data / 'records.db'}"
 
 
-def _now_ms() -> int:
+def now_ms() -> int:
+    """Now. [UTC ms]"""
     import time
 
     return time.time_ns() // 1_000_000

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from api.current import SiteState
-from api.pages.summary import Statement
-from api.words import chance, clock_time, count, day_after, litres
+from api.pages.statement import Statement
 from forecast.result import Allowance, Changeover, FreeWater
+from ingest import saying
 from ingest.instants import DAY_MS
+from ingest.saying import Figure, Saying, say
 
 
 def advice(state: SiteState) -> list[Statement]:
@@ -15,60 +16,79 @@ def advice(state: SiteState) -> list[Statement]:
     if current is None or current.forecast.decisions is None:
         return []
     decisions, issued_ms = current.forecast.decisions, current.forecast.issued_ms
-    said = []
+    said: list[Saying] = []
     if decisions.allowance is not None:
         said.append(_allowance(decisions.allowance))
     if decisions.free_water.free_l > 0:
         said.append(_free(decisions.free_water))
     if decisions.changeover is not None and state.site.backup is not None:
         horizon_d = current.forecast.horizon_h // 24
-        said += _changeover(decisions.changeover, state.site.backup.id, issued_ms, horizon_d, state)
-    when = f"Forecast of {clock_time(issued_ms, state.site.zone)}"
+        said += _changeover(decisions.changeover, state.site.backup.id, issued_ms, horizon_d)
+    when = say("Forecast of {time}", time=saying.instant(issued_ms))
     return [Statement(sentence, when, stale=current.stale) for sentence in said]
 
 
-def _allowance(allowed: Allowance) -> str:
-    days = count(allowed.days, "day")
+def _allowance(allowed: Allowance) -> Saying:
+    known = {"chance": saying.chance(allowed.chance), "days": saying.days(allowed.days)}
     if allowed.allowance_l_day <= 0:
-        return f"Save water: even if nobody draws, {chance(allowed.chance)} that it runs out within {days}."
-    return (
-        f"Up to {litres(allowed.allowance_l_day)} a day may be drawn for {days}: "
-        f"then {chance(allowed.chance)} that rain water runs out in that time."
+        return say("Save water: even if nobody draws, {chance} that it runs out within {days}.", **known)
+    return say(
+        "Up to {allowance} may be drawn for {days}: then {chance} that rain water runs out in that time.",
+        allowance=saying.litres_a_day(allowed.allowance_l_day),
+        **known,
     )
 
 
-def _free(free: FreeWater) -> str:
-    return (
-        f"{litres(free.free_l)} will run over within {count(free.days, 'day')} anyway ({chance(free.chance)}): "
-        "use them now where they do good."
+def _free(free: FreeWater) -> Saying:
+    return say(
+        "{volume} will run over within {days} anyway ({chance}): use them now where they do good.",
+        volume=saying.litres(free.free_l),
+        days=saying.days(free.days),
+        chance=saying.chance(free.chance),
     )
 
 
-def _changeover(changeover: Changeover, backup: str, issued_ms: int, horizon_d: int, state: SiteState) -> list[str]:
-    said = []
+def _changeover(changeover: Changeover, backup: str, issued_ms: int, horizon_d: int) -> list[Saying]:
+    supply, opening = saying.name(backup), saying.chance(changeover.open_chance)
     if changeover.open_by_d is None:
-        said.append(
-            f"No need to open the {backup} in the next {count(horizon_d, 'day')}: "
-            f"{chance(changeover.open_chance)} that rain water runs out."
+        said = say(
+            "No need to open the {backup} in the next {days}: {chance} that rain water runs out.",
+            backup=supply,
+            days=saying.days(horizon_d),
+            chance=opening,
         )
     elif changeover.open_by_d < 1:
-        said.append(
-            f"Open the {backup} now: {chance(changeover.open_chance)} that rain water has run out within a day."
+        said = say(
+            "Open the {backup} now: {chance} that rain water has run out within a day.", backup=supply, chance=opening
         )
     else:
-        day = day_after(issued_ms + round((changeover.open_by_d - 1) * DAY_MS), state.site.zone)
-        said.append(
-            f"Open the {backup} by {day}: {chance(changeover.open_chance)} that rain water has run out by then."
+        said = say(
+            "Open the {backup} by {day}: {chance} that rain water has run out by then.",
+            backup=supply,
+            day=saying.day_after(issued_ms + round((changeover.open_by_d - 1) * DAY_MS)),
+            chance=opening,
         )
+    return [said, *_closing(changeover, supply, issued_ms)]
+
+
+def _closing(changeover: Changeover, supply: Figure, issued_ms: int) -> list[Saying]:
+    if changeover.close_after_d is None:
+        return []
+    chance = saying.chance(changeover.close_chance)
     if changeover.close_after_d == 0:
-        said.append(
-            f"If the {backup} is open, it may be closed now: "
-            f"then {chance(changeover.close_chance)} that rain water runs out within a week."
+        return [
+            say(
+                "If the {backup} is open, it may be closed now: then {chance} that rain water runs out within a week.",
+                backup=supply,
+                chance=chance,
+            )
+        ]
+    return [
+        say(
+            "If the {backup} is open, it may be closed from {day}: "
+            "then {chance} that rain water runs out within a week.",
+            backup=supply,
+            day=saying.day_after(issued_ms + (changeover.close_after_d - 1) * DAY_MS),
+            chance=chance,
         )
-    elif changeover.close_after_d is not None:
-        day = day_after(issued_ms + (changeover.close_after_d - 1) * DAY_MS, state.site.zone)
-        said.append(
-            f"If the {backup} is open, it may be closed from {day}: "
-            f"then {chance(changeover.close_chance)} that rain water runs out within a week."
-        )
-    return said
+    ]

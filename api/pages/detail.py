@@ -1,4 +1,4 @@
-"""What the page of one site says beyond its summary: charts, each tank ahead, inputs, sensors."""
+"""What the page of one site says beyond its summary: each tank ahead, inputs, sensors, what is not believed."""
 
 from __future__ import annotations
 
@@ -7,16 +7,19 @@ from typing import Final
 
 from markupsafe import Markup
 
+from api import words
 from api.current import SiteState, TankState, Value
-from api.pages.passage import lasts, overflows, span_of
+from api.pages.passage import lasts, lasts_more, overflows, span_of
 from api.pages.pictures import level_picture, tank_forecast
-from api.pages.summary import Statement
+from api.pages.statement import Statement
 from api.service import Service
 from api.speech import Speaker
-from api.words import clock_time, duration
 from forecast.result import Input, TankForecast
+from ingest import saying
 from ingest.instants import DAY_MS
-from ingest.reading import flag_words
+from ingest.reading import flag_sayings
+from ingest.saying import Saying, Sentence, say
+from ingest.units import us_gallons
 
 _REJECTS_READ: Final = 100
 _REJECTS_SHOWN: Final = 3
@@ -37,7 +40,7 @@ _SHOWN: Final[dict[str, tuple[str, int]]] = {
 
 @dataclass(frozen=True)
 class Row:
-    """A line of a table: what, its value or source, its time in words."""
+    """A line of a table, in the reader's language: what, its value or source, its time."""
 
     name: str
     value: str
@@ -61,16 +64,41 @@ def tank_detail(state: SiteState, tank: TankState, service: Service, speaker: Sp
     return TankDetail(tank.tank.id, level_picture(state, tank, service, speaker), sentences)
 
 
-def input_rows(state: SiteState) -> list[Row]:
+def input_rows(state: SiteState, speaker: Speaker) -> list[Row]:
     """What the forecast was made from, with the time of each."""
     if state.forecast is None:
         return []
-    return [_input_row(entry, state) for entry in state.forecast.forecast.inputs]
+    return [_input_row(entry, state, speaker) for entry in state.forecast.forecast.inputs]
 
 
-def sensor_rows(state: SiteState) -> list[Row]:
+def sensor_rows(state: SiteState, speaker: Speaker) -> list[Row]:
     """Each sensor's newest value."""
-    return [_sensor_row(value, state) for value in state.values.values()]
+    return [_sensor_row(value, speaker) for value in state.values.values()]
+
+
+def disbelieved(state: SiteState, service: Service) -> list[Statement]:
+    """Sensors that send newer values than the one shown, which cannot be believed, and why."""
+    said = []
+    for value in state.values.values():
+        since_ms = state.now_ms - DAY_MS if value.reading is None else value.reading.time_ms + 1
+        if not value.stale:
+            continue
+        sent = service.readings.range(state.site.id, value.sensor.id, since_ms, state.now_ms + 1, usable=False)
+        if not sent:
+            continue
+        why = saying.said(flag_sayings(sent[-1].flags))
+        sensor = saying.name(value.sensor.id)
+        if value.reading is None:
+            text = say("Values of {sensor} arrive but are not believed: {why}.", sensor=sensor, why=why)
+        else:
+            text = say(
+                "Newer values of {sensor} arrive but are not believed: {why}. The figure shown is from {time}.",
+                sensor=sensor,
+                why=why,
+                time=saying.instant(value.reading.time_ms),
+            )
+        said.append(Statement(text, stale=True))
+    return said
 
 
 def refused(state: SiteState, service: Service) -> list[Statement]:
@@ -82,10 +110,11 @@ def refused(state: SiteState, service: Service) -> list[Statement]:
         for reject in service.readings.rejects(_REJECTS_READ)
         if reject.time_ms >= since_ms and (f"/{state.site.id}/" in reject.topic or reject.topic in own)
     ]
-    return [
-        Statement(f"{reject.topic}: {reject.reason}.", clock_time(reject.time_ms, state.site.zone))
-        for reject in found[:_REJECTS_SHOWN]
-    ]
+    return [Statement(f"{reject.topic}: {reject.reason}.", _at(reject.time_ms)) for reject in found[:_REJECTS_SHOWN]]
+
+
+def _at(time_ms: int) -> Saying:
+    return say("{time}", time=saying.instant(time_ms))
 
 
 def _sentences(state: SiteState, ahead: TankForecast | None) -> list[Statement]:
@@ -93,33 +122,44 @@ def _sentences(state: SiteState, ahead: TankForecast | None) -> list[Statement]:
     if len(state.tanks) < 2 or ahead is None or state.forecast is None:
         return []
     issued_ms, horizon_h = state.forecast.forecast.issued_ms, state.forecast.forecast.horizon_h
-    says = ((lasts, ahead.runs_out), (overflows, ahead.overflows))
-    return [
-        Statement(
-            say(span_of(passage, issued_ms, horizon_h), state.now_ms, state.site.zone), stale=state.forecast.stale
-        )
-        for say, passage in says
-    ]
+    runs_out, spills = (span_of(passage, issued_ms, horizon_h) for passage in (ahead.runs_out, ahead.overflows))
+    first = say("{lasts}. {more}", **_parts(lasts(runs_out, state.now_ms), lasts_more(runs_out, state.now_ms)))
+    return [Statement(text, stale=state.forecast.stale) for text in (first, overflows(spills, state.now_ms))]
 
 
-def _input_row(entry: Input, state: SiteState) -> Row:
+def _parts(first: Sentence, more: Sentence) -> dict[str, saying.Figure]:
+    return {"lasts": saying.said([first]), "more": saying.said([more])}
+
+
+def _input_row(entry: Input, state: SiteState, speaker: Speaker) -> Row:
     if entry.missing:
-        when = "missing"
+        when = say("missing")
     elif entry.time_ms is None:
-        when = "has no time"
+        when = say("has no time")
     else:
-        when = f"{clock_time(entry.time_ms, state.site.zone)}, {duration(max(0, state.now_ms - entry.time_ms))} ago"
-    return Row(entry.name, entry.source, when, entry.stale, entry.missing)
+        age = saying.duration(max(0, state.now_ms - entry.time_ms))
+        time = saying.instant(entry.time_ms)
+        when = say("{time}, {age} ago", time=time, age=age) if entry.stale else _at(entry.time_ms)
+    return Row(speaker.say(entry.name), speaker.say(entry.source), speaker.say(when), entry.stale, entry.missing)
 
 
-def _sensor_row(value: Value, state: SiteState) -> Row:
+def _sensor_row(value: Value, speaker: Speaker) -> Row:
     reading = value.reading
     if reading is None:
-        return Row(value.sensor.id, "missing", "never heard", True, True)
-    unit, decimals = _SHOWN[value.sensor.quantity.unit]
-    figure = f"{reading.value:,.{decimals}f} {unit}".strip()
-    when = f"{clock_time(reading.time_ms, state.site.zone)}"
+        missing, never = speaker.say(say("missing")), speaker.say(say("never heard"))
+        return Row(value.sensor.id, missing, never, stale=True, missing=True)
+    when = _at(reading.time_ms)
     if value.stale:
-        when += f", {duration(value.age_ms)} ago"
-    words = "; ".join(flag_words(reading.flags))
-    return Row(value.sensor.id, f"{figure} ({words})" if words else figure, when, value.stale, False)
+        age = saying.duration(value.age_ms)
+        when = say("{time}, {age} ago", time=saying.instant(reading.time_ms), age=age)
+    figure = bare_figure(reading.value, value.sensor.quantity.unit, speaker)
+    flags = "; ".join(map(speaker.say, flag_sayings(reading.flags)))
+    return Row(value.sensor.id, f"{figure} ({flags})" if flags else figure, speaker.say(when), value.stale, False)
+
+
+def bare_figure(value: float, inside: str, speaker: Speaker) -> str:
+    """A value with its unit, as exactly as a sensor gives it."""
+    unit, decimals = _SHOWN[inside]
+    if speaker.units == "us-gallon" and unit.startswith("L"):
+        value, unit = us_gallons(value), unit.replace("L", words.SYMBOLS["us-gallon"])
+    return f"{words.number(value, decimals, speaker.language)} {unit}".strip()

@@ -10,11 +10,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
-from zoneinfo import ZoneInfo
 
-from api.words import chance, count, day_after
 from forecast.result import Passage
+from ingest import saying
 from ingest.instants import DAY_MS, HOUR_MS
+from ingest.saying import Figure, Saying, placeholders, template
 
 EARLY: Final = 0.1
 LATE: Final = 0.9
@@ -46,51 +46,119 @@ def span_of(passage: Passage, issued_ms: int, horizon_h: int) -> Span:
     return Span(early, late, passage.within, horizon_h * HOUR_MS // DAY_MS)
 
 
-def lasts(span: Span, now_ms: int, zone: ZoneInfo) -> str:
-    """`Rain water lasts 9 to 14 days; one chance in ten that it runs out before Fri 4 December.`"""
-    if span.early_ms is None:
-        return (
-            f"Rain water lasts beyond the next {count(span.horizon_d, 'day')}: {chance(span.within)} that it runs out."
-        )
+@dataclass(frozen=True)
+class _Texts:
+    """What is said of one kind of event.
+
+    none     not to be expected              overdue  by the forecast it has happened
+    open     any day, or never               later    not before some days, or never
+    within   by some day at the latest       on       on one day
+    between  between two days
+    """
+
+    none: str
+    overdue: str
+    open: str
+    later: str
+    within: str
+    on: str
+    between: str
+
+
+_LASTS: Final = _Texts(
+    none=template("Rain water lasts more than {horizon}"),
+    overdue=template("Rain water should have run out by now"),
+    open=template("Rain water may run out within a day"),
+    later=template("Rain water lasts at least {first}"),
+    within=template("Rain water lasts at most {last}"),
+    on=template("Rain water lasts {last}"),
+    between=template("Rain water lasts {start} to {last}"),
+)
+_ONE_IN_TEN: Final = template("One chance in ten that it runs out before {day}.")
+_OR_BEYOND: Final = template(
+    "It may last beyond the {horizon} looked ahead; one chance in ten that it runs out before {day}."
+)
+_LASTS_MORE: Final = _Texts(
+    none=template("Chance that it runs out by then: {chance}."),
+    overdue=template("So says this forecast: look at the tank."),
+    open=_OR_BEYOND,
+    later=_OR_BEYOND,
+    within=_ONE_IN_TEN,
+    on=_ONE_IN_TEN,
+    between=_ONE_IN_TEN,
+)
+_OVERFLOWS: Final = _Texts(
+    none=template("No overflow expected in the next {horizon}: {chance} that it comes."),
+    overdue=template("Overflow: by this forecast it should have come by now."),
+    open=template(
+        "Overflow any day from now, if at all: {chance} within {horizon}; one chance in ten that it comes before {day}."
+    ),
+    later=template(
+        "Overflow in {first} or later, if at all: {chance} within {horizon}; "
+        "one chance in ten that it comes before {day}."
+    ),
+    within=template("Overflow within {last}; one chance in ten that it comes before {day}."),
+    on=template("Overflow in {last}; one chance in ten that it comes before {day}."),
+    between=template("Overflow in {start} to {last}; one chance in ten that it comes before {day}."),
+)
+_CUTS_OFF: Final = _Texts(
+    none=template("No battery cut-off expected in the next {horizon}: {chance} that it comes."),
+    overdue=template("Battery cut-off: by this forecast it should have come by now."),
+    open=template(
+        "Battery cut-off any day from now, if at all: {chance} within {horizon}; "
+        "one chance in ten that it comes before {day}."
+    ),
+    later=template(
+        "Battery cut-off in {first} or later, if at all: {chance} within {horizon}; "
+        "one chance in ten that it comes before {day}."
+    ),
+    within=template("Battery cut-off within {last}; one chance in ten that it comes before {day}."),
+    on=template("Battery cut-off in {last}; one chance in ten that it comes before {day}."),
+    between=template("Battery cut-off in {start} to {last}; one chance in ten that it comes before {day}."),
+)
+
+
+def lasts(span: Span, now_ms: int) -> Saying:
+    """`Rain water lasts 9 to 14 days`"""
+    return _said(_LASTS, span, now_ms)
+
+
+def lasts_more(span: Span, now_ms: int) -> Saying:
+    """`One chance in ten that it runs out before Friday 4 December.`"""
+    return _said(_LASTS_MORE, span, now_ms)
+
+
+def overflows(span: Span, now_ms: int) -> Saying:
+    """`Overflow in 2 to 6 days; one chance in ten that it comes before Friday 27 November.`"""
+    return _said(_OVERFLOWS, span, now_ms)
+
+
+def cuts_off(span: Span, now_ms: int) -> Saying:
+    """`Battery cut-off in 2 to 6 days; one chance in ten that it comes before Friday 27 November.`"""
+    return _said(_CUTS_OFF, span, now_ms)
+
+
+def _said(texts: _Texts, span: Span, now_ms: int) -> Saying:
     first, last = span.days(now_ms)
-    before = f"one chance in ten that it runs out before {day_after(span.early_ms, zone)}."
-    if last == 0:
-        return "By this forecast rain water should have run out by now."
-    if last is None:
-        beyond = f"beyond the {count(span.horizon_d, 'day')} looked ahead; {before}"
-        if first == 0:
-            return f"Rain water may run out within a day, or last {beyond}"
-        return f"Rain water lasts at least {count(first, 'day')}, perhaps {beyond}"
-    return f"Rain water lasts {_range(first, last)}; {before}"
-
-
-def overflows(span: Span, now_ms: int, zone: ZoneInfo) -> str:
-    """`Overflow in 2 to 6 days; one chance in ten that it comes before Fri 27 November.`"""
-    return _comes("Overflow", "No overflow", span, now_ms, zone)
-
-
-def cuts_off(span: Span, now_ms: int, zone: ZoneInfo) -> str:
-    """`Battery cut-off in 2 to 6 days; one chance in ten that it comes before Fri 27 November.`"""
-    return _comes("Battery cut-off", "No battery cut-off", span, now_ms, zone)
-
-
-def _comes(event: str, none: str, span: Span, now_ms: int, zone: ZoneInfo) -> str:
     if span.early_ms is None:
-        return f"{none} expected in the next {count(span.horizon_d, 'day')}: {chance(span.within)} that it comes."
-    first, last = span.days(now_ms)
-    before = f"one chance in ten that it comes before {day_after(span.early_ms, zone)}."
-    if last == 0:
-        return f"{event}: by this forecast it should have come by now."
-    if last is None:
-        earliest = f"in {count(first, 'day')} or later" if first else "any day from now"
-        return f"{event} {earliest}, if at all: {chance(span.within)} within {count(span.horizon_d, 'day')}; {before}"
-    return f"{event} {'in' if first else 'within'} {_range(first, last).removeprefix('at most ')}; {before}"
-
-
-def _range(first: int, last: int) -> str:
-    if first == 0:
-        return f"at most {count(last, 'day')}"
-    return count(last, "day") if first == last else f"{first} to {last} days"
+        text = texts.none
+    elif last == 0:
+        text = texts.overdue
+    elif last is None:
+        text = texts.later if first else texts.open
+    elif first == 0:
+        text = texts.within
+    else:
+        text = texts.on if first == last else texts.between
+    known: dict[str, Figure] = {
+        "horizon": saying.days(span.horizon_d),
+        "chance": saying.chance(span.within),
+        "first": saying.days(first),
+        "start": saying.number(first),
+        "last": saying.days(last or 0),
+        "day": saying.day_after(span.early_ms or 0),
+    }
+    return Saying(text, {name: known[name] for name in placeholders(text)})
 
 
 def _reached_ms(by_day: Sequence[float], share: float, issued_ms: int) -> int | None:

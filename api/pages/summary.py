@@ -2,147 +2,196 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
-from zoneinfo import ZoneInfo
 
-from api.alarms.lifecycle import ACTIVE
 from api.alarms.rules import brim_m
-from api.alarms.types import PRIORITIES, Priority, alarm_id, wording
-from api.current import CurrentForecast, SiteState, TankState, Value, missing_of
-from api.pages.passage import cuts_off, lasts, overflows, span_of
+from api.alarms.standing import Standing
+from api.current import CurrentForecast, SiteState, TankState, missing_of
+from api.pages.alarms import AlarmLine, alarm_lines
+from api.pages.passage import cuts_off, lasts, lasts_more, overflows, span_of
+from api.pages.statement import Statement, measured
+from api.pages.today import today
+from api.pages.upkeep import Task
 from api.speech import Speaker
-from api.words import clock_time, duration, listed, litres, percent
-from ingest.instants import HOUR_MS
+from forecast.result import TankForecast
+from ingest import saying
+from ingest.saying import Figure, Saying, Sentence, say
 from ingest.site import Site
-from ingest.store.records import Transition
 
-#: A shape for each urgency, so that colour is never the only sign.
-SHAPES: Final[dict[Priority, str]] = {"high": "▲", "medium": "◆", "low": "●"}
-
-
-@dataclass(frozen=True)
-class Statement:
-    """A sentence, its time in words, and whether it can be trusted as it stands."""
-
-    text: str
-    when: str = ""
-    stale: bool = False
-    missing: bool = False
-
-
-@dataclass(frozen=True)
-class AlarmLine:
-    """An active alarm; shape and priority are empty for a type that no longer exists."""
-
-    shape: str
-    priority: str
-    title: str
-    since: str
-    reason: str
-    consequence: str
-    action: str
-    respond_within: str
+#: An overflow less likely than this is not put in litres.
+_SPILL_CHANCE: Final = 0.1
 
 
 @dataclass(frozen=True)
 class Summary:
-    """A site at a glance.
+    """A site at a glance, and the speaker for its reader.
 
-    lasts, overflow   days until empty and until overflow, for the whole site
-    forecast          when the forecast was made, and why it must not be taken as fresh
-    battery           voltage and days until cut-off; empty: the site has none
+    lasts, more   days until empty for the whole site, in large letters, and what there is to add
+    overflow      days until overflow, and what would spill
+    forecast      when the forecast was made, and why it must not be taken as fresh
+    battery       voltage and days until cut-off; empty: the site has none
+    share         water as a share of all that the tanks hold; None: not known
+    today         what somebody should do today; empty: nothing, as far as is known
     """
 
     site: Site
+    speaker: Speaker
     alarms: list[AlarmLine]
     lasts: Statement
-    overflow: Statement
+    more: Sentence
+    overflow: list[Statement]
     forecast: Statement
     tanks: list[Statement]
     battery: list[Statement]
+    share: float | None
+    today: list[Sentence]
 
     @property
     def blind(self) -> bool:
         """Whether something is stale or missing: then no alarm is no proof that all is well."""
         return any(said.stale or said.missing for said in (self.forecast, *self.tanks, *self.battery))
 
+    @property
+    def urgency(self) -> tuple[int, bool, bool, bool]:
+        """Sorts the sites: alarms by their priority, then what is due today, then what cannot be judged."""
+        worst = min((alarm.rank for alarm in self.alarms), default=9)
+        return worst, not self.today, not self.lasts.missing, not self.blind
 
-def summarise(state: SiteState, last: Mapping[str, Transition]) -> Summary:
+
+def summarise(state: SiteState, standings: Sequence[Standing], tasks: Sequence[Task], speaker: Speaker) -> Summary:
     """Everything the front page says about a site."""
+    alarms = alarm_lines(standings)
+    lasting, more = lasting_of(state)
     return Summary(
         state.site,
-        alarm_lines(last.values(), state.site.zone, state.site),
-        lasting(state),
-        overflowing(state),
+        speaker,
+        alarms,
+        lasting,
+        more,
+        [overflowing(state), *spilling(state)],
         issued(state),
-        [tank_statement(tank, state.site.zone) for tank in state.tanks],
+        [tank_statement(tank) for tank in state.tanks],
         battery_statements(state),
+        filled(state),
+        today(state, alarms, tasks),
     )
 
 
-def alarm_lines(last: Iterable[Transition], zone: ZoneInfo, site: Site | None = None) -> list[AlarmLine]:
-    """The active alarms, the most urgent first. site: None for those of the installation"""
-    active = [entry for entry in last if entry.new in ACTIVE]
-    return [_alarm_line(entry, zone, site) for entry in sorted(active, key=_urgency)]
+def filled(state: SiteState) -> float | None:
+    """Water as a share of what all tanks hold; None: not known of all. [1]"""
+    volumes = [tank.volume_l for tank in state.tanks if tank.volume_l is not None]
+    if len(volumes) < len(state.tanks):
+        return None
+    return sum(volumes) / sum(tank.geometry.capacity_l for tank in state.tanks)
 
 
-def lasting(state: SiteState) -> Statement:
-    """Days until the rain water runs out."""
+def lasting_of(state: SiteState) -> tuple[Statement, Sentence]:
+    """Days until the rain water runs out, and what there is to add; empty: nothing."""
     drawn_from = {draw.tank for draw in state.site.draw}
     dry = [
         tank.tank.id for tank in state.tanks if tank.usable_l == 0 and not _stale(tank) and tank.tank.id in drawn_from
     ]
     if dry:
-        return Statement(f"No rain water can be drawn from tank {listed(dry)}: the level is at or below the outlet.")
+        return (
+            Statement(say("No rain water can be drawn")),
+            say("Tank {tanks} is down to its outlet.", tanks=saying.names(dry)),
+        )
     if not drawn_from:
-        return Statement("Nothing draws from this supply.")
+        return Statement(say("Nothing draws from this supply")), ""
     current = state.forecast
     if current is None:
-        return Statement("How long rain water lasts is not known: there is no forecast yet.", missing=True)
+        return Statement(say("How long rain water lasts is not known"), missing=True), say("There is no forecast yet.")
     forecast = current.forecast
     span = span_of(forecast.runs_out, forecast.issued_ms, forecast.horizon_h)
-    return Statement(lasts(span, state.now_ms, state.site.zone), stale=current.stale)
+    return Statement(lasts(span, state.now_ms), stale=current.stale), lasts_more(span, state.now_ms)
 
 
 def overflowing(state: SiteState) -> Statement:
     """Days until the first litre leaves the site over a brim."""
     full = [tank.tank.id for tank in state.tanks if tank.tank.overflow_to is None and _at_brim(tank)]
     if full:
-        return Statement(f"Tank {listed(full)} is at the brim: what runs in now runs over.")
+        return Statement(say("Tank {tanks} is at the brim: what runs in now runs over.", tanks=saying.names(full)))
     current = state.forecast
     if current is None:
-        return Statement("When it overflows is not known: there is no forecast yet.", missing=True)
+        return Statement(say("When it overflows is not known: there is no forecast yet."), missing=True)
     forecast = current.forecast
     span = span_of(forecast.overflows, forecast.issued_ms, forecast.horizon_h)
-    return Statement(overflows(span, state.now_ms, state.site.zone), stale=current.stale)
+    return Statement(overflows(span, state.now_ms), stale=current.stale)
+
+
+def spilling(state: SiteState) -> list[Statement]:
+    """What would run over each brim in the days looked at, and how fast; nothing while that is unlikely."""
+    current = state.forecast
+    if current is None:
+        return []
+    leaving = {tank.id for tank in state.site.tank if tank.overflow_to is None}
+    days = saying.days(current.forecast.horizon_h // 24)
+    return [
+        Statement(_spill(tank, days), stale=current.stale)
+        for tank in current.forecast.tanks
+        if tank.tank in leaving and tank.overflows.within >= _SPILL_CHANCE and tank.spill_l.p95[-1] > 0
+    ]
+
+
+def _spill(tank: TankForecast, days: Figure) -> Saying:
+    known = {
+        "tank": saying.name(tank.tank),
+        "days": days,
+        "most": saying.litres(tank.spill_l.p95[-1]),
+        "peak": saying.litres_a_minute(tank.spill_peak_l_min),
+    }
+    if tank.spill_l.p50[-1] > 0:
+        return say(
+            "Some {median} may run over from tank {tank} within {days}, rarely over {most}; "
+            "up to {peak} in the worst hour, and more for moments.",
+            median=saying.litres(tank.spill_l.p50[-1]),
+            **known,
+        )
+    return say(
+        "Up to {most} may run over from tank {tank} within {days}; "
+        "up to {peak} in the worst hour, and more for moments.",
+        **known,
+    )
 
 
 def issued(state: SiteState) -> Statement:
     """When the forecast was made, what makes it stale, and what it had to do without."""
     current = state.forecast
     if current is None:
-        return Statement("No forecast yet.", missing=True)
-    made = f"Forecast made {clock_time(current.forecast.issued_ms, state.site.zone)}"
+        return Statement(say("No forecast yet."), missing=True)
+    time = saying.instant(current.forecast.issued_ms)
     without = [entry.name for entry in missing_of(current.forecast)]
-    lacks = f" Made without {listed(without)}: missing." if without else ""
+    lacks = say("Made without {inputs}.", inputs=saying.names(without)) if without else None
     if current.stale:
-        age = f", {duration(current.age_ms)} ago" if current.age_ms > 0 else ""
-        return Statement(f"{made}{age}: do not take it as fresh, because {listed(current.doubts)}.{lacks}", stale=True)
-    return Statement(f"{made}.{lacks}")
+        text = say(
+            "Forecast made {time}, {age} ago: do not take it as fresh, because {doubts}.",
+            time=time,
+            age=saying.duration(max(0, current.age_ms)),
+            doubts=saying.names(current.doubts),
+        )
+        return Statement(text, lacks, stale=True)
+    return Statement(say("Forecast made {time}.", time=time), lacks)
 
 
-def tank_statement(state: TankState, zone: ZoneInfo) -> Statement:
+def tank_statement(state: TankState) -> Statement:
     """How much is in a tank: all of it, and the part that can be drawn."""
-    name = f"Tank {state.tank.id}"
+    tank = saying.name(state.tank.id)
     if state.level is None or state.share is None or state.volume_l is None or state.usable_l is None:
-        return Statement(f"{name}: level missing, nothing has been heard from its sensor.", missing=True)
-    text = (
-        f"{name}: {percent(state.share)} full, {litres(state.volume_l)} of {litres(state.geometry.capacity_l)}, "
-        f"of which {litres(state.usable_l)} can be drawn. Level {state.level_m:.2f} m."
+        return Statement(
+            say("Tank {tank}: level missing, nothing has been heard from its sensor.", tank=tank), missing=True
+        )
+    text = say(
+        "Tank {tank}: {share} full, {usable} to draw ({volume} of {capacity}, level {level}).",
+        tank=tank,
+        share=saying.share(state.share),
+        usable=saying.litres(state.usable_l),
+        volume=saying.litres(state.volume_l),
+        capacity=saying.litres(state.geometry.capacity_l),
+        level=saying.metres(state.level_m or 0.0),
     )
-    return Statement(text, measured(state.level, zone), state.level.stale)
+    return Statement(text, measured(state.level), state.level.stale)
 
 
 def battery_statements(state: SiteState) -> list[Statement]:
@@ -152,52 +201,24 @@ def battery_statements(state: SiteState) -> list[Statement]:
         return []
     value = state.measuring("battery.voltage")
     if value is None or value.reading is None:
-        volts = Statement("Battery: voltage missing, nothing has been heard from its sensor.", missing=True)
+        volts = Statement(say("Battery: voltage missing, nothing has been heard from its sensor."), missing=True)
     else:
-        text = f"Battery: {value.reading.value:.2f} V (low below {battery.low_v:.2f} V, "
-        text += f"cut-off at {battery.cutoff_v:.2f} V)."
-        volts = Statement(text, measured(value, state.site.zone), value.stale)
+        text = say(
+            "Battery: {voltage} (low below {low}, cut-off at {cutoff}).",
+            voltage=saying.volts(value.reading.value),
+            low=saying.volts(battery.low_v),
+            cutoff=saying.volts(battery.cutoff_v),
+        )
+        volts = Statement(text, measured(value), value.stale)
     return [volts, _cutting_off(state.forecast, state)]
-
-
-def measured(value: Value, zone: ZoneInfo) -> str:
-    """`Measured Wed 25 Nov, 12:04`, and its age once that is what matters."""
-    if value.reading is None:
-        return "Never heard"
-    when = f"Measured {clock_time(value.reading.time_ms, zone)}"
-    # A fresh figure is shown by its time alone: the page then changes only when a figure does.
-    return f"{when}, {duration(value.age_ms)} ago" if value.stale else when
 
 
 def _cutting_off(current: CurrentForecast | None, state: SiteState) -> Statement:
     if current is None or current.forecast.battery is None:
-        return Statement("Days until battery cut-off: not known, there is no forecast of it.", missing=True)
+        return Statement(say("Days until battery cut-off: not known, there is no forecast of it."), missing=True)
     forecast = current.forecast
     span = span_of(current.forecast.battery.cutoff, forecast.issued_ms, forecast.horizon_h)
-    return Statement(cuts_off(span, state.now_ms, state.site.zone), stale=current.stale)
-
-
-def _alarm_line(entry: Transition, zone: ZoneInfo, site: Site | None) -> AlarmLine:
-    alarm, since = alarm_id(entry.alarm), clock_time(entry.time_ms, zone)
-    if alarm is None:
-        return AlarmLine("●", "", entry.alarm, since, entry.reason, "", "", "")
-    kind, words, speaker = alarm.kind, wording(alarm, site), Speaker(zone)
-    within = duration(round(kind.respond_within_h * HOUR_MS))
-    return AlarmLine(
-        SHAPES[kind.priority],
-        kind.priority,
-        alarm.title,
-        since,
-        entry.reason,
-        speaker.say(words.consequence),
-        speaker.say(words.action),
-        within,
-    )
-
-
-def _urgency(entry: Transition) -> tuple[int, int]:
-    alarm = alarm_id(entry.alarm)
-    return (len(PRIORITIES) if alarm is None else PRIORITIES.index(alarm.kind.priority), -entry.time_ms)
+    return Statement(cuts_off(span, state.now_ms), stale=current.stale)
 
 
 def _at_brim(tank: TankState) -> bool:

@@ -14,6 +14,8 @@ from markupsafe import Markup
 from api.charts import figure as charts
 from api.languages.language import LANGUAGES
 from api.languages.reader import Reader, reader_of
+from api.pages.detail import Row
+from api.pages.statement import Statement
 from api.problems import Problem
 
 _HERE: Final = Path(__file__).parent / "html"
@@ -32,7 +34,14 @@ def _units(text: str) -> str:
     return _UNIT.sub("\u00a0", text)
 
 
-_templates.filters["units"] = _units
+def _doubt(shown: Statement | Row) -> Markup:
+    """The class of what is old or missing, as an attribute."""
+    if shown.missing:
+        return Markup(' class="missing"')
+    return Markup(' class="stale"') if shown.stale else Markup("")
+
+
+_templates.filters.update(units=_units, doubt=_doubt)
 # The style is ours and must stand in the page byte for byte, or its hash does not match.
 _templates.globals.update(style=Markup(STYLE))  # noqa: S704
 

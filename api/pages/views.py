@@ -2,55 +2,87 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
 
-from api.current import read_state
+from api.access.needs import needs
+from api.access.scope import READ
+from api.alarms.standing import standings
+from api.current import SiteState, read_state
 from api.headers import page
+from api.languages.reader import Reader
 from api.pages.advice import advice
-from api.pages.detail import input_rows, refused, sensor_rows, tank_detail
+from api.pages.alarms import alarm_lines
+from api.pages.detail import disbelieved, input_rows, refused, sensor_rows, tank_detail
 from api.pages.pictures import battery_picture, flow_pictures
-from api.pages.summary import alarm_lines, summarise
+from api.pages.summary import Summary, summarise
 from api.pages.templates import read_by, render
-from api.service import ServiceDep, SiteDep
+from api.pages.upkeep import LOG_MS, Task, supply, tasks_of
+from api.service import Service, ServiceDep, SiteDep
 from api.speech import Speaker
-from ingest.watch import BROKER_SITE
+from ingest.site import Site
+from ingest.store.records import LogEntry
 
 router = APIRouter(include_in_schema=False)
 
 
-@router.api_route("/", methods=["GET", "HEAD"])
+@router.api_route("/", methods=["GET", "HEAD"], dependencies=[needs(READ)])
 def overview(request: Request, service: ServiceDep) -> Response:
-    now_ms = service.clock()
-    summaries = []
-    for site in service.sites.values():
-        state = read_state(site, service.readings, service.records, now_ms, service.settings)
-        summaries.append(summarise(state, service.records.last_transitions(site.id)))
-    broker = alarm_lines(service.records.last_transitions(BROKER_SITE).values(), ZoneInfo("UTC"))
-    return page(request, render("overview.html", read_by(request), summaries=summaries, broker=broker))
+    reader, now_ms = read_by(request), service.clock()
+    summaries = [_look(site, service, reader, now_ms).summary for site in service.sites.values()]
+    installation = alarm_lines(standings(service.records, None, now_ms))
+    html = render(
+        "overview.html",
+        reader,
+        summaries=sorted(summaries, key=lambda summary: summary.urgency),
+        installation=installation,
+        speaker=Speaker.to(reader, ZoneInfo("UTC")),
+    )
+    return page(request, html)
 
 
-@router.api_route("/sites/{site}", methods=["GET", "HEAD"])
+@router.api_route("/sites/{site}", methods=["GET", "HEAD"], dependencies=[needs(READ)])
 def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
-    state = read_state(site, service.readings, service.records, service.clock(), service.settings)
-    summary = summarise(state, service.records.last_transitions(site.id))
-    reader = read_by(request)
-    speaker = Speaker(site.zone, reader.language, reader.units)
-    details = [tank_detail(state, tank, service, speaker) for tank in state.tanks]
+    reader, now_ms = read_by(request), service.clock()
+    look = _look(site, service, reader, now_ms)
+    state, speaker = look.state, look.summary.speaker
     forecast = None if state.forecast is None else state.forecast.forecast
     html = render(
         "site.html",
         reader,
-        summary=summary,
-        details=details,
+        now_ms=now_ms,
+        summary=look.summary,
+        form_token=None,
+        details=[tank_detail(state, tank, service, speaker) for tank in state.tanks],
         battery_picture=battery_picture(state, service, speaker),
         flow_pictures=flow_pictures(state, service, speaker),
-        inputs=input_rows(state),
-        sensors=sensor_rows(state),
+        inputs=input_rows(state, speaker),
+        sensors=sensor_rows(state, speaker),
         advice=advice(state),
+        disbelieved=disbelieved(state, service),
         refused=refused(state, service),
+        supply=supply(site, look.log),
+        tasks=look.tasks,
         reasons=[] if forecast is None else forecast.reasons,
         unknown=[] if forecast is None else forecast.unknown,
     )
     return page(request, html)
+
+
+class _Look(NamedTuple):
+    """What was read of a site for its pages."""
+
+    state: SiteState
+    log: list[LogEntry]
+    tasks: list[Task]
+    summary: Summary
+
+
+def _look(site: Site, service: Service, reader: Reader, now_ms: int) -> _Look:
+    state = read_state(site, service.readings, service.records, now_ms, service.settings)
+    log = service.records.log(site.id, now_ms - LOG_MS, now_ms + 1)
+    tasks = tasks_of(site, log)
+    speaker = Speaker.to(reader, site.zone)
+    return _Look(state, log, tasks, summarise(state, standings(service.records, site, now_ms), tasks, speaker))

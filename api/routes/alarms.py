@@ -6,6 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
+from api.access.needs import needs
+from api.access.scope import READ
 from api.alarms.standing import Standing, standings
 from api.schemas import AlarmList, AlarmOut, TransitionOut
 from api.service import ServiceDep, SiteDep
@@ -16,7 +18,7 @@ from ingest.store.records import Transition
 router = APIRouter(tags=["alarms"])
 
 
-@router.get("/sites/{site}/alarms", summary="Alarms: present states and recent changes")
+@router.get("/sites/{site}/alarms", dependencies=[needs(READ)], summary="Alarms: present states and recent changes")
 def alarms(
     site: SiteDep,
     service: ServiceDep,

@@ -6,9 +6,12 @@ import logging
 
 from fastapi import APIRouter, Response
 
+from api.access.needs import OPEN, needs
+from api.access.scope import READ
 from api.current import read_forecast
 from api.schemas import Live, Ready, SiteHealth
 from api.service import Service, ServiceDep
+from api.speech import Speaker
 from api.words import duration
 from ingest.errors import StoreError
 from ingest.instants import SECOND_MS
@@ -18,12 +21,12 @@ router = APIRouter(tags=["health"])
 log = logging.getLogger("ullage.api")
 
 
-@router.get("/health/live", summary="The process runs")
+@router.get("/health/live", dependencies=[OPEN], summary="The process runs")
 def live() -> Live:
     return Live(status="live")
 
 
-@router.get("/health/ready", summary="The stores are within reach; how fresh the data is")
+@router.get("/health/ready", dependencies=[needs(READ)], summary="The stores are within reach; how fresh the data is")
 def ready(service: ServiceDep, response: Response) -> Ready:
     """503 only when a store is out of reach: stale data is a fault of the site, and still to be shown."""
     problems = _unreachable(service)
@@ -62,7 +65,7 @@ def _health(site: Site, service: Service, problems: list[str]) -> SiteHealth:
     if forecast is None:
         problems.append(f"{site.id}: no forecast yet.")
     elif forecast.stale:
-        reasons = "; ".join(forecast.doubts)
+        reasons = "; ".join(map(Speaker(site.zone).say, forecast.doubts))
         problems.append(f"{site.id}: the newest forecast, {duration(forecast.age_ms)} old, is stale: {reasons}.")
     return SiteHealth(
         site=site.id,

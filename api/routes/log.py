@@ -6,6 +6,8 @@ from typing import Annotated, Final
 
 from fastapi import APIRouter, Query, Response
 
+from api.access.needs import CallerDep, needs
+from api.access.scope import ACKNOWLEDGE, READ
 from api.problems import refused
 from api.routes.span import span
 from api.schemas import Instant, LogIn, LogList, LogOut
@@ -21,7 +23,7 @@ SHOWN_MS: Final = 90 * DAY_MS
 AHEAD_MS: Final = 5 * MINUTE_MS
 
 
-@router.get("/sites/{site}/log", summary="What people did on site, oldest first")
+@router.get("/sites/{site}/log", dependencies=[needs(READ)], summary="What people did on site, oldest first")
 def entries(
     site: SiteDep,
     service: ServiceDep,
@@ -36,15 +38,17 @@ def entries(
     )
 
 
-@router.post("/sites/{site}/log", status_code=201, summary="Write down what was done on site")
-def append(site: SiteDep, service: ServiceDep, entry: LogIn, response: Response) -> LogOut:
+@router.post(
+    "/sites/{site}/log", status_code=201, dependencies=[needs(ACKNOWLEDGE)], summary="Write down what was done on site"
+)
+def append(site: SiteDep, service: ServiceDep, caller: CallerDep, entry: LogIn, response: Response) -> LogOut:
     """Sending the same entry with the same `time` again keeps one, and answers 200."""
     now_ms = service.clock()
     time_ms = now_ms if entry.time is None else from_rfc3339(entry.time)
     if time_ms > now_ms + AHEAD_MS:
         raise refused(("body.time", "a time that is not in the future"))
     _check_part(site, entry)
-    kept = LogEntry(site.id, time_ms, entry.kind, entry.part, entry.who, entry.note)
+    kept = LogEntry(site.id, time_ms, entry.kind, entry.part, entry.who or caller.name, entry.note)
     if kept in service.records.log(site.id, time_ms, time_ms + 1):
         response.status_code = 200
     else:

@@ -7,6 +7,8 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import BaseModel, Field
 
+from api.access.needs import needs
+from api.access.scope import ACKNOWLEDGE, READ
 from api.problems import Problem, ProblemError, refused
 from api.schemas import Time
 from api.service import ServiceDep, SiteDep
@@ -88,6 +90,7 @@ async def _body(request: Request) -> bytes:
 @router.post(
     "/sites/{site}/outlook",
     status_code=201,
+    dependencies=[needs(ACKNOWLEDGE)],
     summary="Give an outlook of the weather",
     responses=_RESPONSES,
     openapi_extra=_BODY,
@@ -120,7 +123,7 @@ def give(site: SiteDep, service: ServiceDep, body: Annotated[bytes, Depends(_bod
     return _out(given, delivery, now_ms)
 
 
-@router.get("/sites/{site}/outlook", summary="The outlook that somebody gave")
+@router.get("/sites/{site}/outlook", dependencies=[needs(READ)], summary="The outlook that somebody gave")
 def given_outlook(site: SiteDep, service: ServiceDep) -> OutlookOut:
     kept = GivenOutlooks(service.records).of(site.id)
     if kept is None:

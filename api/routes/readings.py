@@ -6,6 +6,8 @@ from typing import Annotated, Final
 
 from fastapi import APIRouter, Query
 
+from api.access.needs import needs
+from api.access.scope import READ
 from api.problems import ProblemError, refused
 from api.routes.span import span
 from api.schemas import BucketList, BucketOut, Instant, ReadingList, ReadingOut
@@ -21,7 +23,7 @@ MOST: Final = 10_000
 _UNITS_MS: Final = {"s": SECOND_MS, "m": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
 
 
-@router.get("/sites/{site}/readings", summary="Readings of one sensor, oldest first")
+@router.get("/sites/{site}/readings", dependencies=[needs(READ)], summary="Readings of one sensor, oldest first")
 def readings(
     site: SiteDep,
     service: ServiceDep,

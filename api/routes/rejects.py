@@ -6,6 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
+from api.access.needs import needs
+from api.access.scope import READ
 from api.schemas import RejectList, RejectOut
 from api.service import ServiceDep
 from ingest.instants import to_rfc3339
@@ -16,7 +18,7 @@ router = APIRouter(tags=["readings"])
 _SHOWN_BYTES = 200
 
 
-@router.get("/rejects", summary="Refused messages, newest first")
+@router.get("/rejects", dependencies=[needs(READ)], summary="Refused messages, newest first")
 def rejects(
     service: ServiceDep,
     limit: Annotated[int, Query(ge=1, le=1_000, description="At most so many.")] = 50,

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
+from api.access.needs import needs
+from api.access.scope import READ
 from api.alarms.lifecycle import ACTIVE
 from api.current import TankState, Value, tank_state, values_of
 from api.schemas import (
@@ -25,12 +27,12 @@ from ingest.site import Sensor, Site, Tank
 router = APIRouter(tags=["sites"])
 
 
-@router.get("/sites", summary="All sites")
+@router.get("/sites", dependencies=[needs(READ)], summary="All sites")
 def sites(service: ServiceDep) -> SiteList:
     return SiteList(sites=[_summary(site, service) for site in service.sites.values()])
 
 
-@router.get("/sites/{site}", summary="One site, as its site file describes it")
+@router.get("/sites/{site}", dependencies=[needs(READ)], summary="One site, as its site file describes it")
 def site(site: SiteDep, service: ServiceDep) -> SiteDescription:
     return SiteDescription(
         **_summary(site, service).model_dump(),
@@ -43,7 +45,11 @@ def site(site: SiteDep, service: ServiceDep) -> SiteDescription:
     )
 
 
-@router.get("/sites/{site}/latest", summary="Newest value of each sensor, and the water in each tank")
+@router.get(
+    "/sites/{site}/latest",
+    dependencies=[needs(READ)],
+    summary="Newest value of each sensor, and the water in each tank",
+)
 def latest(site: SiteDep, service: ServiceDep) -> Latest:
     now_ms = service.clock()
     values = values_of(site, service.readings.latest(site.id, now_ms), now_ms, service.settings)

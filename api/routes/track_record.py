@@ -6,6 +6,8 @@ from typing import Annotated, Final
 
 from fastapi import APIRouter, Query
 
+from api.access.needs import needs
+from api.access.scope import READ
 from api.routes.span import span
 from api.schemas import Instant
 from api.service import ServiceDep, SiteDep
@@ -20,7 +22,9 @@ router = APIRouter(tags=["forecast"])
 SHOWN_MS: Final = TRACK_DAYS * DAY_MS
 
 
-@router.get("/sites/{site}/track-record", summary="How good the forecasts of a site have been")
+@router.get(
+    "/sites/{site}/track-record", dependencies=[needs(READ)], summary="How good the forecasts of a site have been"
+)
 def track_record(
     site: SiteDep,
     service: ServiceDep,

@@ -16,6 +16,7 @@ from forecast.outlook.dress import ENSEMBLE, dress, leaving
 from forecast.outlook.ensemble import Floats, Outlook
 from ingest.errors import OutlookUnavailable
 from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
+from ingest.saying import Saying, duration, instant, number, said, say
 
 #: An outlook older than this is stale, and one older than the second is not used. (common practice, no source)
 STALE_MS: Final = 12 * HOUR_MS
@@ -43,15 +44,17 @@ def blend(
         wide = _picked(aged, picked)
     else:
         wide = leaving(_picked(aged, picked), ENSEMBLE, rng).noting(
-            "The weather ensemble is not corrected by its past here: as the days go on, its members leave it "
-            "for weather of the season, by a rule of thumb."
+            say(
+                "The weather ensemble is not corrected by its past here: as the days go on, its members leave it "
+                "for weather of the season, by a rule of thumb."
+            )
         )
     laid = wide.over(season.start_ms, len(season.rain_mm))
     window = _windows(laid.rain_mm, season.rain_mm, rng)
     return replace(
         laid,
         rain_mm=np.where(np.isnan(laid.rain_mm), season.rain_mm[:, window], laid.rain_mm),
-        source=f"{given.source}; then {season.source}",
+        source=say("{outlook}; then {season}", outlook=said([given.source]), season=said([season.source])),
         distinct=len(set(zip(picked.tolist(), window.tolist(), strict=True))),
         notes=(*wide.notes, *_notes(given, laid, now_ms), *season.notes),
     )
@@ -69,11 +72,16 @@ def with_age(given: Outlook, now_ms: int) -> Outlook:
     if now_ms - issued_ms > OLDEST_MS:
         raise OutlookUnavailable(f"{given.source}: issued at {issued}, more than {OLDEST_MS // HOUR_MS} hours ago")
     if given.valid_until_ms is not None and now_ms > given.valid_until_ms:
-        until = to_rfc3339(given.valid_until_ms - given.valid_until_ms % 1000)
-        return replace(given, stale=True).noting(f"The weather outlook was good until {until} only.")
+        return replace(given, stale=True).noting(
+            say("The weather outlook was good until {until} only.", until=instant(given.valid_until_ms))
+        )
     if now_ms - issued_ms > STALE_MS:
         return replace(given, stale=True).noting(
-            f"The weather outlook is from {issued}, more than {STALE_MS // HOUR_MS} hours ago."
+            say(
+                "The weather outlook is from {issued}, more than {age} ago.",
+                issued=instant(issued_ms),
+                age=duration(STALE_MS),
+            )
         )
     return given
 
@@ -110,17 +118,25 @@ def _windows(rain_mm: Floats, season_mm: Floats, rng: np.random.Generator) -> np
     return chosen
 
 
-def _notes(given: Outlook, laid: Outlook, now_ms: int) -> tuple[str, ...]:
+def _notes(given: Outlook, laid: Outlook, now_ms: int) -> tuple[Saying, ...]:
     """How far the outlook reaches, and what is missing before that."""
     known: npt.NDArray[np.bool_] = np.asarray(~np.isnan(given.rain_mm).all(axis=1))
     last = int(np.flatnonzero(known)[-1]) + 1
     now = max(0, (floor_hour(now_ms) - given.start_ms) // HOUR_MS)
     notes = []
     if missing := int((~known[now:last]).sum()):
-        notes.append(f"The weather outlook says nothing of {missing} of its hours; the season stands in.")
+        notes.append(
+            say(
+                "The weather outlook says nothing of {missing} of its hours; the season stands in.",
+                missing=number(missing),
+            )
+        )
     end_ms = given.start_ms + last * HOUR_MS
     if end_ms < laid.end_ms:
         notes.append(
-            f"The weather outlook ends at {to_rfc3339(end_ms)}; from there on the weather is what this season brings."
+            say(
+                "The weather outlook ends at {end}; from there on the weather is what this season brings.",
+                end=instant(end_ms),
+            )
         )
     return tuple(notes)

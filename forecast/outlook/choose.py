@@ -22,6 +22,7 @@ from forecast.outlook.record import RainRecord
 from forecast.outlook.resample import to_outlook
 from ingest.errors import ForecastUnavailable, OutlookError, OutlookUnavailable, Problem, SettingsError
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
+from ingest.saying import Saying, name, number, say
 from ingest.site import Site
 
 log = logging.getLogger("ullage.outlook")
@@ -100,7 +101,7 @@ def choose_outlook(
     settings = settings or OutlookSettings()
     start_ms, hours = timeline
     so_far = facts.rain_mm[: (floor_hour(facts.now_ms) - facts.rain_start_ms) // HOUR_MS]
-    notes: list[str] = []
+    notes: list[Saying] = []
     for source in (*((GIVEN,) if given is not None else ()), *((settings.source,) if settings.source != NONE else ())):
         try:
             said = _given(settings, site, fetcher, facts.now_ms) if source != GIVEN else _sent(given or b"")
@@ -110,7 +111,8 @@ def choose_outlook(
         except OutlookError as error:
             why = " ".join(str(error).split())
             log.warning("%s: no outlook from %s: %s", site.id, source, why)
-            notes.append(f"No weather outlook from {source}: {why[:300]}")
+            note = say("No weather outlook from {source}: {problem}", source=name(source), problem=name(why[:300]))
+            notes.append(note)
     return season_outlook(site, record, start_ms, hours, members, rng, without_year, so_far).noting(*notes)
 
 
@@ -168,7 +170,13 @@ def _given(settings: OutlookSettings, site: Site, fetcher: Fetcher | None, now_m
             delivery = nws.parse(answer.body)
     outlook = to_outlook(delivery)
     if answer.problem:
-        return outlook.noting(f"{settings.source} failed when last asked ({answer.problem}): its last answer is used.")
+        return outlook.noting(
+            say(
+                "{source} failed when last asked ({problem}): its last answer is used.",
+                source=name(settings.source),
+                problem=name(answer.problem),
+            )
+        )
     return outlook
 
 
@@ -195,4 +203,5 @@ def _corrected(
     tomorrow_ms = (facts.now_ms // DAY_MS + 1) * DAY_MS
     cases = min(emos.cases for emos in fits.values())
     corrected = correct(given, fits, tomorrow_ms, rng)
-    return corrected.noting(f"The weather outlook is corrected by its own past here, {cases} cases or more."), True
+    note = say("The weather outlook is corrected by its own past here, {cases} cases or more.", cases=number(cases))
+    return corrected.noting(note), True

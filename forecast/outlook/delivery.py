@@ -12,6 +12,7 @@ import numpy.typing as npt
 from forecast.outlook.ensemble import Floats
 from forecast.outlook.limits import MOST_MM_DAY, MOST_MM_HOUR, RADIATION_W_M2, TEMPERATURE_C
 from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
+from ingest.saying import Sentence
 
 Integers = npt.NDArray[np.int64]
 
@@ -55,7 +56,7 @@ class Delivery:
     temperature: Intervals | None = None
     radiation: Intervals | None = None
     valid_until_ms: int | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Sentence, ...] = ()
 
 
 def check_delivery(delivery: Delivery) -> None:

@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from forecast.outlook.ensemble import Floats, Outlook
 from ingest.instants import DAY_MS, HOUR_MS
+from ingest.saying import say
 
 
 class Following(NamedTuple):
@@ -74,7 +75,7 @@ def dress(given: Outlook, members: int, rng: np.random.Generator) -> Outlook:
         radiation_w_m2=_repeated(given.radiation_w_m2, members),
     )
     return leaving(wide, COURSE, rng).noting(
-        "The weather service gives one course of weather; how far it may err is put in by a rule of thumb."
+        say("The weather service gives one course of weather; how far it may err is put in by a rule of thumb.")
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.instants import HOUR_MS
+from ingest.saying import Sentence
 
 Floats = npt.NDArray[np.float64]
 
@@ -33,14 +34,14 @@ class Outlook:
 
     rain_mm: Floats
     start_ms: int
-    source: str
+    source: Sentence
     issued_ms: int | None = None
     distinct: int = 0
     temperature_c: Floats | None = None
     radiation_w_m2: Floats | None = None
     valid_until_ms: int | None = None
     stale: bool = False
-    notes: tuple[str, ...] = ()
+    notes: tuple[Sentence, ...] = ()
 
     @property
     def members(self) -> int:
@@ -63,7 +64,7 @@ class Outlook:
             radiation_w_m2=_maybe_shifted(self.radiation_w_m2, self.start_ms, start_ms, hours),
         )
 
-    def noting(self, *notes: str) -> Outlook:
+    def noting(self, *notes: Sentence) -> Outlook:
         """The same outlook with more to say about it."""
         return replace(self, notes=(*self.notes, *notes))
 

@@ -100,10 +100,13 @@ def read_document(path: Path) -> Delivery:
 def write_document(outlook: Outlook) -> bytes:
     """An outlook as a document, hour by hour; reading it gives the same hours and members.
 
-    Hours of which nothing is known are left out. Raises ValueError on an outlook without an issue.
+    Hours of which nothing is known are left out. Raises ValueError on an outlook without an issue, or
+    filled up with the season: only what one giver said can be written.
     """
     if outlook.issued_ms is None:
         raise ValueError("an outlook without an issue cannot be written: a climatology has no age")
+    if not isinstance(outlook.source, str):
+        raise ValueError("an outlook with the season in it cannot be written: it has two sources")  # noqa: TRY004
     rows = []
     for hour, rain in enumerate(outlook.rain_mm):
         if np.isnan(rain).all():

@@ -15,6 +15,7 @@ from forecast.outlook.ensemble import Floats, Outlook
 from forecast.outlook.record import RainRecord
 from ingest.errors import ForecastUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, to_datetime
+from ingest.saying import days, name, number, say
 
 Integers = npt.NDArray[np.int64]
 
@@ -59,7 +60,12 @@ def history_outlook(
     chosen = _spread(weight, members, rng)
     rain = _mended(_windows(record, first[chosen], hours))
     years = len(np.unique(_years(starts)))
-    source = f"rain record {record.name}, {years} years, {SEASON_DAYS} days either side of today"
+    source = say(
+        "rain record {record}, {years} years, {days} either side of today",
+        record=name(record.name),
+        years=number(years),
+        days=days(SEASON_DAYS),
+    )
     return Outlook(rain, start_ms, source, distinct=len(np.unique(chosen)))
 
 
@@ -91,9 +97,9 @@ def _alike(record: RainRecord, first: Integers, measured_mm: Floats) -> Floats:
     measured says nothing.
     """
     weight = np.ones(len(first))
-    for days, scale in LIKENESS:
-        last = measured_mm[-days * _DAY_H :]
-        if len(last) < days * _DAY_H or np.isnan(last).any():
+    for whole_d, scale in LIKENESS:
+        last = measured_mm[-whole_d * _DAY_H :]
+        if len(last) < whole_d * _DAY_H or np.isnan(last).any():
             continue
         before = np.nansum(_windows(record, first + len(measured_mm) - len(last), len(last)), axis=0)
         distance = (np.log1p(before) - np.log1p(last.sum())) / scale

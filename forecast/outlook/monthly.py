@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from forecast.outlook.ensemble import Outlook
 from ingest.instants import DAY_MS, HOUR_MS, to_datetime
+from ingest.saying import say
 
 Floats = npt.NDArray[np.float64]
 
@@ -48,7 +49,7 @@ def monthly_outlook(
         by_hour[day] = _spells(depth, rng)
     skip = (start_ms - first_day * DAY_MS) // HOUR_MS
     rain = by_hour.reshape(days * 24, members)[skip : skip + hours]
-    return Outlook(rain, start_ms, "monthly means of the site file, no rain record", distinct=members)
+    return Outlook(rain, start_ms, say("monthly means of the site file, no rain record"), distinct=members)
 
 
 def _spells(depth_mm: Floats, rng: np.random.Generator) -> Floats:

@@ -22,6 +22,7 @@ from forecast.outlook.ensemble import Floats
 from forecast.outlook.resample import between_instants
 from ingest.errors import OutlookUnavailable
 from ingest.instants import SECOND_MS, from_datetime
+from ingest.saying import Saying, number, say
 from ingest.units import weather_scale
 
 NAME: Final = "open-meteo"
@@ -97,10 +98,16 @@ def _delivery(document: _Document, fetched_ms: int) -> Delivery:
         issued_ms=fetched_ms,
         temperature=between_instants(times, _values(document, air, "Cel", times)) if _all(document, air) else None,
         radiation=Intervals(starts, ends, _values(document, sun, "W/m2", times)) if _all(document, sun) else None,
-        notes=(f"{empty} of the weather service's {empty + len(keys)} members came empty.",) if empty else (),
+        notes=(_came_empty(empty, empty + len(keys)),) if empty else (),
     )
     check_delivery(delivery)
     return delivery
+
+
+def _came_empty(empty: int, of: int) -> Saying:
+    return say(
+        "{empty} of the weather service's {members} members came empty.", empty=number(empty), members=number(of)
+    )
 
 
 def _members(document: _Document) -> list[str]:

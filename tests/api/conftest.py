@@ -11,6 +11,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
+from api.access.scope import CONFIGURE, ScopeName
 from api.app import create_app
 from api.settings import Settings
 from ingest.reading import Reading
@@ -20,10 +21,17 @@ from tests.api.fakes import NOW_MS, Clock, MemoryReadings
 
 
 class Client:
-    """Calls an application in this process, as a browser would; an escaping exception is a 500."""
+    """Calls an application in this process, as a program would; an escaping exception is a 500.
 
-    def __init__(self, app: FastAPI) -> None:
+    scope  of the token that it sends; None: it sends none
+    """
+
+    def __init__(self, app: FastAPI, scope: ScopeName | None = CONFIGURE) -> None:
         self.app = app
+        self.headers = {"Host": "ullage.test"}
+        if scope is not None:
+            token, _ = app.state.service.access.issue("test", scope, "the tests")
+            self.headers["Authorization"] = f"Bearer {token}"
 
     def get(self, path: str, **options: Any) -> httpx.Response:
         return self.request("GET", path, **options)
@@ -32,9 +40,15 @@ class Client:
         return self.request("POST", path, **options)
 
     def request(self, method: str, path: str, **options: Any) -> httpx.Response:
+        options["headers"] = {**self.headers, **options.get("headers", {})}
+        return self.send(method, path, "http://ullage.test", "192.0.2.7", **options)
+
+    def send(self, method: str, path: str, base: str, address: str, **options: Any) -> httpx.Response:
+        """A request to `base`, seen to come from `address`."""
+
         async def call() -> httpx.Response:
-            transport = httpx.ASGITransport(self.app, raise_app_exceptions=False)
-            async with httpx.AsyncClient(transport=transport, base_url="http://ullage.test") as client:
+            transport = httpx.ASGITransport(self.app, raise_app_exceptions=False, client=(address, 40_000))
+            async with httpx.AsyncClient(transport=transport, base_url=base) as client:
                 return await client.request(method, path, **options)
 
         return asyncio.run(call())

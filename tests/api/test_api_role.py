@@ -58,7 +58,7 @@ def answer_of(port: int, path: str) -> httpx.Response:
 
 def test_serves_watches_alarms_and_stops_when_told(tmp_path: Path, sites_folder: Path, free_port: int) -> None:
     stop = threading.Event()
-    settings = Settings(data=tmp_path, sites=sites_folder, port=free_port)
+    settings = Settings(data=tmp_path, sites=sites_folder, port=free_port, demo=True)
     open_readings(settings.readings_store, writer=True).close()  # as the collector does
     thread, failed = running(lambda: run_api(settings, Clock(), stop))
     try:

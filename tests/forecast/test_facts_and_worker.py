@@ -24,6 +24,7 @@ from ingest.store.outlooks import GivenOutlook, GivenOutlooks
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records
 from ingest.store.sqlite import SqliteStore
+from tests.spoken import spoken
 
 NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
 
@@ -189,8 +190,8 @@ def test_a_site_without_gauge_or_battery_gets_what_its_data_allow(store: SqliteS
     forecast = forecast_site(tarn_orchard, store, None, NOW_MS)
     assert [tank.tank for tank in forecast.tanks] == ["upper", "lower"]
     assert forecast.battery is None
-    assert any("No rain is measured here" in sentence for sentence in forecast.unknown)
-    assert "monthly means" in forecast.inputs[-1].source
+    assert any("No rain is measured here" in sentence for sentence in spoken(forecast.unknown))
+    assert "monthly means" in spoken([forecast.inputs[-1].source])[0]
     assert forecast_site(tarn_orchard, store, None, NOW_MS) == forecast
 
 
@@ -281,11 +282,11 @@ def test_an_outlook_that_somebody_sent_is_used_while_it_is_fresh(
         return decode(found)
 
     fresh = newest()
-    (weather,) = [entry for entry in fresh.inputs if entry.name == "rain outlook"]
-    assert weather.source.startswith("the warden; then ")
+    (weather,) = [entry for entry in fresh.inputs if spoken([entry.name]) == ["rain outlook"]]
+    assert spoken([weather.source])[0].startswith("the warden; then ")
     assert (weather.time_ms, weather.stale) == (hour_ms, False)
     assert fresh.rain_mm.p50[1] == pytest.approx(24.0, abs=1.0)
     now[0] += 13 * HOUR_MS
-    assert next(entry for entry in newest().inputs if entry.name == "rain outlook").stale
+    assert next(entry for entry in newest().inputs if spoken([entry.name]) == ["rain outlook"]).stale
     now[0] += 36 * HOUR_MS
-    assert next(entry for entry in newest().inputs if entry.name == "rain outlook").time_ms is None
+    assert next(entry for entry in newest().inputs if spoken([entry.name]) == ["rain outlook"]).time_ms is None

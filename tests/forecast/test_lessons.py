@@ -18,6 +18,7 @@ from ingest.site import Site
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
 from ingest.store.sqlite import SqliteStore
+from tests.spoken import spoken
 
 NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
 
@@ -78,7 +79,7 @@ def test_the_forecasts_of_the_next_round_say_what_was_learnt(
     Worker(sites, store, records, {}, clock, every_s=0.0, lessons=Lessons(sites, store)).run(stop)
     document = records.latest_forecast("skerrow-head")
     assert document is not None
-    said = decode(document).unknown
+    said = spoken(decode(document).unknown)
     assert any("learn the use of taps and irrigation" in sentence for sentence in said)
     assert not any("with a usual spread" in sentence for sentence in said)
     records.close()

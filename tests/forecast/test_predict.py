@@ -13,8 +13,9 @@ from forecast.outlook.ensemble import Outlook
 from forecast.predict import predict, timeline
 from forecast.result import Forecast, decode, encode
 from ingest.errors import ForecastUnavailable
-from ingest.instants import DAY_MS, HOUR_MS, floor_hour, from_rfc3339, to_rfc3339
+from ingest.instants import DAY_MS, HOUR_MS, floor_hour, from_rfc3339
 from ingest.site import Site
+from tests.spoken import spoken
 
 NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
 MEMBERS = 60
@@ -96,7 +97,7 @@ def test_a_stale_level_starts_the_forecast_earlier_widens_it_and_says_so(skerrow
     assert stale.tanks[0].volume_l.p50[0] == pytest.approx(fresh.tanks[0].volume_l.p50[0] - 3 * 70, abs=25)
     width = [tank.volume_l.p95[0] - tank.volume_l.p05[0] for tank in (stale.tanks[0], fresh.tanks[0])]
     assert width[0] > 2 * width[1]
-    assert any(to_rfc3339(NOW_MS - 3 * DAY_MS) in sentence for sentence in stale.unknown)
+    assert any("is from Sat 7 Nov, 10:25" in sentence for sentence in spoken(stale.unknown))
 
 
 def test_without_any_level_there_is_no_forecast(skerrow_head: Site) -> None:
@@ -111,8 +112,8 @@ def test_one_tank_of_two_without_a_level_may_hold_anything(tarn_orchard: Site) -
     forecast = forecast_of(tarn_orchard, facts)
     upper = forecast.tanks[0].volume_l
     assert upper.p95[0] - upper.p05[0] > 0.5 * (forecast.tanks[0].capacity_l - forecast.tanks[0].dead_l)
-    assert any("tank upper" in sentence for sentence in forecast.unknown)
-    assert [entry.missing for entry in forecast.inputs if entry.name == "level upper"] == [True]
+    assert any("tank upper" in sentence for sentence in spoken(forecast.unknown))
+    assert [entry.missing for entry in forecast.inputs if spoken([entry.name]) == ["level upper"]] == [True]
 
 
 def test_a_site_without_battery_has_no_battery_forecast(tarn_orchard: Site) -> None:
@@ -174,7 +175,7 @@ def test_the_document_survives_its_journey(skerrow_head: Site) -> None:
 def test_each_tank_is_measured_by_what_is_drawn_from_it(tarn_orchard: Site) -> None:
     # In November only the hand basin draws, 25 L a day from the upper tank: what the lower holds is no help.
     facts = facts_of(tarn_orchard, 0.7)
-    said = forecast_of(tarn_orchard, facts).reasons
+    said = spoken(forecast_of(tarn_orchard, facts).reasons)
     usable_l = 1.2 * 1.0 * (0.7 - 0.08) * 1000
     expected = f"25 L a day wanted from tank upper in the coming week; the {usable_l:.0f} L that its outlet can reach"
     assert [sentence for sentence in said if "wanted" in sentence] == [

@@ -81,7 +81,8 @@ def test_the_reference_of_site_keys_is_the_one_that_the_command_prints() -> None
 
 
 def commands() -> set[str]:
-    return {command.name or command.callback.__name__ for command in app.registered_commands if command.callback}
+    alone = {command.name or command.callback.__name__ for command in app.registered_commands if command.callback}
+    return alone | {str(group.name) for group in app.registered_groups}
 
 
 def test_the_readme_names_every_command_and_no_other() -> None:

@@ -32,7 +32,7 @@ HOMES = {
     "forecast/": "forecast",
     "ingest/": "ingest",
 }
-_MARKS = {"say": 1, "Saying": 1, "gettext": 1, "_": 1, "ngettext": 2}
+_MARKS = {"say": 1, "Saying": 1, "gettext": 1, "_": 1, "ngettext": 2, "template": 1}
 
 
 @dataclass(frozen=True)
@@ -62,9 +62,14 @@ def in_python(path: Path) -> Iterator[Text]:
         given = [*node.args[: _MARKS.get(name, 0)], *(word.value for word in node.keywords if word.arg == "text")]
         if name in _MARKS and any(isinstance(part, ast.JoinedStr) for part in given):
             raise AssertionError(f"{path}:{node.lineno}: an f-string cannot be translated; put figures beside the text")
+        place = str(path.relative_to(ROOT)), node.lineno
         forms = [part.value for part in given if isinstance(part, ast.Constant) and isinstance(part.value, str)]
         if name in _MARKS and forms:
-            yield Text(str(path.relative_to(ROOT)), node.lineno, tuple(forms))
+            yield Text(*place, tuple(forms))
+        for part in given:
+            if name in _MARKS and isinstance(part, ast.IfExp):
+                either = [form for form in (part.body, part.orelse) if isinstance(form, ast.Constant)]
+                yield from (Text(*place, (str(form.value),)) for form in either)
 
 
 def in_template(path: Path) -> Iterator[Text]:
@@ -89,7 +94,7 @@ def bare_words(path: Path) -> list[str]:
     """Letters that a template shows without having them translated."""
     source = re.sub(r"<style>.*?</style>|<script.*?</script>", "", path.read_text(), flags=re.DOTALL)
     outside = re.sub(r"\{#.*?#\}|\{\{.*?\}\}|\{%.*?%\}", " ", source, flags=re.DOTALL)
-    return re.findall(r"[^\W\d_]{2,}[^<>]*", re.sub(r"<[^>]*>", "\n", outside))
+    return re.findall(r"[^\W\d_]{2,}[^<>\n]*", re.sub(r"<[^>]*>", "\n", outside))
 
 
 def sources() -> list[Path]:

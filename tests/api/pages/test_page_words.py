@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from api.pages.passage import cuts_off, lasts, overflows, span_of
+from api.pages.passage import cuts_off, lasts, lasts_more, overflows, span_of
+from api.speech import Speaker
 from api.words import chance, clock_time, day_after, duration, listed, litres
 from forecast.result import Passage
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339
@@ -19,7 +20,8 @@ HORIZON_H = 384
 
 
 def said(events: Passage, age_ms: int = 0) -> str:
-    return lasts(span_of(events, NOW_MS - age_ms, HORIZON_H), NOW_MS, LONDON)
+    span = span_of(events, NOW_MS - age_ms, HORIZON_H)
+    return " / ".join(Speaker(LONDON).say(what(span, NOW_MS)) for what in (lasts, lasts_more))
 
 
 @pytest.mark.parametrize(
@@ -27,32 +29,35 @@ def said(events: Passage, age_ms: int = 0) -> str:
     [
         (
             rising(8.5, 14.5).by_day,
-            "Rain water lasts 9 to 14 days; one chance in ten that it runs out before Saturday 5 December.",
+            "Rain water lasts 9 to 14 days / One chance in ten that it runs out before Saturday 5 December.",
         ),
-        ([0.0], "Rain water lasts beyond the next 16 days: less than one chance in a hundred that it runs out."),
-        ([0.0, 0.04], "Rain water lasts beyond the next 16 days: about 4 chances in 100 that it runs out."),
+        (
+            [0.0],
+            "Rain water lasts more than 16 days / Chance that it runs out by then: less than one chance in a hundred.",
+        ),
+        ([0.0, 0.04], "Rain water lasts more than 16 days / Chance that it runs out by then: about 4 chances in 100."),
         (
             [0.0] * 5 + [0.5],
             (
-                "Rain water lasts at least 5 days, perhaps beyond the 16 days looked ahead; "
+                "Rain water lasts at least 5 days / It may last beyond the 16 days looked ahead; "
                 "one chance in ten that it runs out before Tuesday 1 December."
             ),
         ),
         (
             [0.5],
             (
-                "Rain water may run out within a day, or last beyond the 16 days looked ahead; "
+                "Rain water may run out within a day / It may last beyond the 16 days looked ahead; "
                 "one chance in ten that it runs out before Thursday 26 November."
             ),
         ),
         (
             [0.5, 0.8, 1.0],
-            "Rain water lasts at most 3 days; one chance in ten that it runs out before Thursday 26 November.",
+            "Rain water lasts at most 3 days / One chance in ten that it runs out before Thursday 26 November.",
         ),
-        ([1.0], "Rain water lasts at most 1 day; one chance in ten that it runs out before Thursday 26 November."),
+        ([1.0], "Rain water lasts at most 1 day / One chance in ten that it runs out before Thursday 26 November."),
         (
             [0.0, 0.0, 1.0],
-            "Rain water lasts 2 to 3 days; one chance in ten that it runs out before Saturday 28 November.",
+            "Rain water lasts 2 to 3 days / One chance in ten that it runs out before Saturday 28 November.",
         ),
     ],
 )
@@ -65,7 +70,10 @@ def test_days_count_from_now_and_not_from_the_issue() -> None:
 
 
 def test_forecast_that_time_has_overtaken_says_so() -> None:
-    assert said(rising(0, 1), age_ms=3 * DAY_MS) == "By this forecast rain water should have run out by now."
+    assert (
+        said(rising(0, 1), age_ms=3 * DAY_MS)
+        == "Rain water should have run out by now / So says this forecast: look at the tank."
+    )
 
 
 @pytest.mark.parametrize(
@@ -87,12 +95,13 @@ def test_forecast_that_time_has_overtaken_says_so() -> None:
     ],
 )
 def test_when_it_overflows(by_day: Sequence[float], sentence: str) -> None:
-    assert overflows(span_of(passage(by_day), NOW_MS, HORIZON_H), NOW_MS, LONDON) == sentence
+    said = Speaker(LONDON).say(overflows(span_of(passage(by_day), NOW_MS, HORIZON_H), NOW_MS))
+    assert said == sentence
 
 
 def test_when_the_battery_cuts_off() -> None:
     span = span_of(rising(2, 6), NOW_MS, HORIZON_H)
-    assert cuts_off(span, NOW_MS, LONDON).startswith("Battery cut-off in 2 to 6 days;")
+    assert Speaker(LONDON).say(cuts_off(span, NOW_MS)).startswith("Battery cut-off in 2 to 6 days;")
 
 
 def test_times_are_local_to_the_site() -> None:

@@ -4,6 +4,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from api.access.access import Access
 from api.current import read_state
 from api.languages.language import language
 from api.pages.pictures import battery_picture, flow_pictures, level_picture
@@ -14,6 +15,7 @@ from forecast.result import BatteryForecast
 from ingest.instants import MINUTE_MS
 from ingest.reading import Reading
 from ingest.site import Site
+from ingest.store.access import AccessStore
 from ingest.store.records import Records
 from tests.api.charts.pictures import overlapping, paths, rows, words
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings, falling, forecast_of, passage, put
@@ -23,7 +25,9 @@ SPEAKER = Speaker(ZoneInfo("Europe/London"))
 
 @pytest.fixture
 def service(skerrow_head: Site, readings: MemoryReadings, records: Records, settings: Settings) -> Service:
-    return Service({skerrow_head.id: skerrow_head}, readings, records, Clock(), settings)
+    return Service(
+        {skerrow_head.id: skerrow_head}, readings, records, Clock(), settings, Access(AccessStore(records), Clock())
+    )
 
 
 def week(readings: MemoryReadings, silent_h: range = range(0)) -> None:

@@ -17,6 +17,7 @@ from forecast.outlook.resample import to_outlook
 from ingest.errors import OutlookUnavailable
 from ingest.instants import HOUR_MS, from_rfc3339
 from tests.forecast.outlook.documents import body_of, changed
+from tests.spoken import spoken
 
 NOW_MS = from_rfc3339("2026-11-30T00:10:00Z")
 
@@ -36,7 +37,7 @@ def test_null_is_unknown_and_an_empty_member_is_left_out_and_said() -> None:
     delivery = parsed()
     np.testing.assert_array_equal(delivery.rain.values[:, 1], [0.0, 0.0, 2.0, 0.6, np.nan, np.nan])
     assert delivery.rain.values.shape == (6, 2)
-    assert delivery.notes == ("1 of the weather service's 3 members came empty.",)
+    assert spoken(delivery.notes) == ["1 of the weather service's 3 members came empty."]
     assert "2 members" in delivery.source
 
 

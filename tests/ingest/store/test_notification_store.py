@@ -97,7 +97,7 @@ def test_rows_of_an_older_schema_are_kept(tmp_path: Path) -> None:
     config.set_main_option("path_separator", "os")
     with engine.begin() as connection:
         config.attributes["connection"] = connection
-        command.upgrade(config, "0004")
+        command.upgrade(config, "0005")
         connection.exec_driver_sql(
             "INSERT INTO transition (id, site, alarm, time_ms, old, new, reason) "
             "VALUES (7, 'site', 'battery-low', 1, 'normal', 'unacknowledged', 'low')"

@@ -1,0 +1,50 @@
+"""What somebody should do today, the most urgent first. Pure. It advises; people act."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from api.current import SiteState
+from api.pages.alarms import AlarmLine
+from api.pages.upkeep import Task
+from ingest import saying
+from ingest.saying import Sentence, say
+
+
+def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) -> list[Sentence]:
+    """What alarms ask for, what the forecast advises to do now, and upkeep that is due."""
+    due: list[Sentence] = [
+        say(
+            "{action} ({within}: {alarm})",
+            action=_said(line.action),
+            within=_said(line.within),
+            alarm=_said(line.title),
+        )
+        for line in alarms
+        if line.holds and not line.muted
+    ]
+    due += _advised(state)
+    return due + [say("Upkeep is due: {task}", task=_said(task.said)) for task in tasks if task.is_due(state.now_ms)]
+
+
+def _advised(state: SiteState) -> list[Sentence]:
+    current = state.forecast
+    if current is None or current.stale or current.forecast.decisions is None:
+        return []
+    decisions, said = current.forecast.decisions, list[Sentence]()
+    changeover, backup = decisions.changeover, state.site.backup
+    if changeover is not None and backup is not None and changeover.open_by_d is not None and changeover.open_by_d < 1:
+        said.append(
+            say(
+                "Open the {backup}, unless it is open: {chance} that rain water has run out within a day.",
+                backup=saying.name(backup.id),
+                chance=saying.chance(changeover.open_chance),
+            )
+        )
+    if decisions.allowance is not None and decisions.allowance.allowance_l_day <= 0:
+        said.append(say("Save water."))
+    return said
+
+
+def _said(part: Sentence) -> saying.Figure:
+    return saying.said([part])
