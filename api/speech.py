@@ -69,6 +69,7 @@ _FORMS: Final[Mapping[str, Callable[[float, Speaker], str]]] = {
     "hours": lambda value, to: words.hours(int(value), to.language),
     "duration": lambda value, to: words.duration(int(value), to.language),
     "instant": lambda value, to: words.clock_time(int(value), to.zone, to.language),
+    "month": lambda value, to: words.month(int(value), to.language),
     "day": lambda value, to: words.day(int(value), to.zone, to.language),
     "day_after": lambda value, to: words.day_after(int(value), to.zone, to.language),
 }

@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from babel.dates import format_datetime
+from babel.dates import format_datetime, get_month_names
 from babel.lists import format_list
 from babel.numbers import format_decimal
 
@@ -29,6 +29,11 @@ def day(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:
     """`Friday 4 December`, `viernes 4 de diciembre`: the local day of an instant."""
     pattern = "EEEE d 'de' MMMM" if language.code == "es" else "EEEE d MMMM"
     return format_datetime(to_datetime(time_ms), pattern, tzinfo=zone, locale=language.locale)
+
+
+def month(of_year: int, language: Language = ENGLISH) -> str:
+    """`December`, `diciembre`"""
+    return str(get_month_names("wide", "stand-alone", language.locale)[of_year])
 
 
 def day_after(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:

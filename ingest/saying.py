@@ -30,6 +30,7 @@ Kind = Literal[
     "instant",  # day and time of day, UTC since 1970 [ms]
     "day",  # the day alone [ms]
     "day_after",  # the day after that of the instant: what happens by then happens before this day [ms]
+    "month",  # a month of the year, 1 to 12
     "name",  # an id or a word that no language changes
     "names",  # several of them
     "said",  # sentences in a sentence
@@ -141,6 +142,10 @@ def day(time_ms: int) -> Figure:
 
 def day_after(time_ms: int) -> Figure:
     return Figure("day_after", float(time_ms))
+
+
+def month(of_year: int) -> Figure:
+    return Figure("month", float(of_year))
 
 
 def name(word: str) -> Figure:

@@ -51,10 +51,15 @@ def demand_l(site: Site, start_ms: int, hours: int) -> tuple[Floats, Integers]:
     A day's litres are spread evenly over the hours of use, in the months of use.
     """
     hour, month, day = local_hours(site, start_ms, hours)
-    wanted = np.empty((hours, len(site.draw)))
+    return wanted_l(site, hour, month), day
+
+
+def wanted_l(site: Site, hour: Integers, month: Integers) -> Floats:
+    """The same, in hours whose local hour of day and month are known; both (hours,). (hours, D)"""
+    wanted = np.empty((len(hour), len(site.draw)))
     for column, draw in enumerate(site.draw):
         wanted[:, column] = _of_draw(draw, hour, month)
-    return wanted, day
+    return wanted
 
 
 def _of_draw(draw: Draw, hour: Integers, month: Integers) -> Floats:

@@ -27,9 +27,17 @@ YEAR_SIGMA: Final = 0.35
 
 
 def monthly_outlook(
-    monthly_mm: list[float], start_ms: int, hours: int, members: int, rng: np.random.Generator
+    monthly_mm: list[float],
+    start_ms: int,
+    hours: int,
+    members: int,
+    rng: np.random.Generator,
+    *,
+    year_sigma: float = YEAR_SIGMA,
 ) -> Outlook:
     """An ensemble around twelve monthly means. [mm a month, January to December]
+
+    year_sigma  spread of the factor by which all months of a member are wetter or drier (lognormal sigma)
 
     Days are wet or dry by a two-state Markov chain, wet days' rain is gamma, each fall is one
     spell within its day.
@@ -39,7 +47,7 @@ def monthly_outlook(
     month = [to_datetime((first_day + day) * DAY_MS).month for day in range(days)]
     mean_mm = np.array([monthly_mm[m - 1] / 30.4 for m in month])
     wet_share = np.clip(mean_mm / WET_DAY_MM, 0.02, 0.8)
-    year = rng.lognormal(-(YEAR_SIGMA**2) / 2, YEAR_SIGMA, members)
+    year = rng.lognormal(-(year_sigma**2) / 2, year_sigma, members)
     by_hour = np.zeros((days, 24, members))
     wet = rng.random(members) < wet_share[0]
     for day in range(days):

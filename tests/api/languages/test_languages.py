@@ -73,6 +73,7 @@ def test_units_are_chosen_likewise_and_only_known_choices_are_remembered() -> No
         (saying.duration(50 * HOUR_MS), "2 days", "2 días"),
         (saying.instant(NOW_MS), "Wed 25 Nov, 12:04", "mié 25 nov, 12:04"),
         (saying.day(NOW_MS), "Wednesday 25 November", "miércoles 25 de noviembre"),
+        (saying.month(12), "December", "diciembre"),
         (saying.names(["a", "b", "c"]), "a, b and c", "a, b y c"),
         (saying.name("main"), "main", "main"),
     ],
