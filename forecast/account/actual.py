@@ -1,0 +1,163 @@
+"""Where the water really went, hour by hour: from meters where there are any, else from the level.
+
+For each storage, in the order the water passes them:
+
+    below the brim   inflow = ΔV + use + loss + evaporation − backup − what the storage above ran over
+    at the brim      the level tells nothing; inflow is what the roofs as found bring (or their meter counts),
+                     and what ran over is what is left of the balance over the whole spell
+
+so volumes telescope: a level's noise enters a sum twice, however many hours there are.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.account.inspection import Inspection, TankFound
+from forecast.account.measured import Measured
+from forecast.model.plan import NOWHERE
+from ingest.site import Site
+
+Floats = npt.NDArray[np.float64]
+Truths = npt.NDArray[np.bool_]
+
+#: An hour in which roofs bring less than this does not make a tank run over. [L]
+LEAST_L: Final = 0.5
+#: A tank surely holds what it shows beyond this many standard deviations.
+SURE: Final = 3.0
+
+
+class Actual(NamedTuple):
+    """The site's balance as measured, by the hour. (H,) each [L]
+
+    told         hours in which all of it is known
+    drawn        hours in which the draws are known
+    inflow_l     from roofs (and the open sky) into tanks
+    yield_l      rain water that was drawn: what was drawn less what a backup poured in
+    spilled_l    off the site
+    lost_l       leaks, and what meters did not count
+    stored_l     change of what stands in the tanks
+    closure_l    inflow less all of these: how far meters and levels disagree
+    undrawn_l    wanted by the design while there was water, and not drawn
+    at_brim_l   inflow while a tank may have run over: no level tells it
+    """
+
+    told: Truths
+    drawn: Truths
+    inflow_l: Floats
+    yield_l: Floats
+    spilled_l: Floats
+    lost_l: Floats
+    evaporated_l: Floats
+    stored_l: Floats
+    closure_l: Floats
+    undrawn_l: Floats
+    at_brim_l: Floats
+
+
+class _Tank(NamedTuple):
+    inflow_l: Floats
+    over_l: Floats
+    closure_l: Floats
+    at_brim_l: Floats
+    told: Truths
+
+
+def actual(site: Site, measured: Measured, inspection: Inspection, wanted_l: Floats) -> Actual:
+    """The balance as measured. wanted_l: of each draw by the design (H, D)"""
+    plan, hours = inspection.plan, measured.hours
+    over_to: dict[int, Floats] = {}
+    parts, poured_l = [], np.zeros(hours)
+    spilled_l, undrawn_l = np.zeros(hours), np.zeros(hours)
+    for index, tank in enumerate(inspection.tanks):
+        backup_l = np.zeros(hours)
+        if index == plan.backup_tank and measured.backup_l is not None:
+            backup_l = np.nan_to_num(measured.backup_l)
+            poured_l += backup_l
+        open_l = np.nan_to_num(measured.rain_mm) * plan.open_m2[index]
+        part = _tank(inspection, measured, tank, over_to.get(index), backup_l, open_l)
+        following = int(plan.tank_next[index])
+        if following == NOWHERE:
+            spilled_l += part.over_l
+        else:
+            over_to[following] = over_to.get(following, np.zeros(hours)) + part.over_l
+        undrawn_l += _undrawn(site, inspection, tank, wanted_l)
+        parts.append(part)
+    tanks = inspection.tanks
+    drawn = ~np.any([np.isnan(tank.use_l) for tank in tanks], axis=0)
+    yield_l = np.sum([np.nan_to_num(tank.use_l) for tank in tanks], axis=0) - poured_l
+    return Actual(
+        told=drawn & np.all([part.told for part in parts], axis=0),
+        drawn=drawn,
+        inflow_l=np.sum([part.inflow_l for part in parts], axis=0),
+        yield_l=yield_l,
+        spilled_l=spilled_l,
+        lost_l=np.sum([tank.loss_l for tank in tanks], axis=0),
+        evaporated_l=np.sum([tank.evaporated_l for tank in tanks], axis=0),
+        stored_l=np.sum([np.diff(tank.volume_l) for tank in tanks], axis=0),
+        closure_l=np.sum([part.closure_l for part in parts], axis=0),
+        undrawn_l=undrawn_l,
+        at_brim_l=np.sum([part.at_brim_l for part in parts], axis=0),
+    )
+
+
+def _tank(
+    inspection: Inspection,
+    measured: Measured,
+    tank: TankFound,
+    above_l: Floats | None,
+    backup_l: Floats,
+    open_l: Floats,
+) -> _Tank:
+    hours = measured.hours
+    roofs = [found for found in inspection.roofs if found.catchment.tank in tank.ids]
+    metered = all(found.catchment.metered for found in roofs)
+    came_l = open_l + _came(inspection, measured, tank)
+    from_above_l = np.zeros(hours) if above_l is None else above_l
+    # What the storage needs to have taken in from its roofs, so that its volumes come out right.
+    needed_l = np.diff(tank.volume_l) + tank.use_l + tank.loss_l + tank.evaporated_l - backup_l - from_above_l
+    told = ~np.isnan(needed_l) & ~np.isnan(measured.rain_mm) & ~np.isnan(came_l)
+    inflow_l = came_l.copy() if metered else needed_l.copy()
+    over_l, at_brim_l = np.zeros(hours), np.zeros(hours)
+    for first, end in _spells(tank.brim & told & (came_l + from_above_l > LEAST_L)):
+        excess_l = came_l[first:end] - needed_l[first:end]
+        if (total_l := float(excess_l.sum())) > 0:
+            here_l = came_l[first:end] + from_above_l[first:end]
+            over_l[first:end] = total_l * here_l / here_l.sum()
+            # The level is all but still; what of the spell did not stay, ran over.
+            inflow_l[first:end] = needed_l[first:end] + over_l[first:end] if not metered else came_l[first:end]
+            at_brim_l[first:end] = came_l[first:end]
+    inflow_l, needed_l = (np.where(told, column, 0.0) for column in (inflow_l, needed_l))
+    return _Tank(inflow_l, over_l, inflow_l - needed_l - over_l, at_brim_l, told)
+
+
+def _came(inspection: Inspection, measured: Measured, tank: TankFound) -> Floats:
+    """What the roofs of a tank brought: by their meters, else as they were found. (H,)"""
+    out = np.zeros(measured.hours)
+    for found in inspection.roofs:
+        if found.catchment.tank in tank.ids:
+            out += found.by_flush if found.metered_l is None else found.metered_l
+    return out
+
+
+def _undrawn(site: Site, inspection: Inspection, tank: TankFound, wanted_l: Floats) -> Floats:
+    """What the design wanted of a storage while it surely held enough, less what was drawn then. (H,)"""
+    before_l = tank.volume_l[:-1]
+    wanted, enough = np.zeros(len(before_l)), np.zeros(len(before_l), dtype=bool)
+    for place, draw in enumerate(site.draw):
+        if draw.tank in tank.ids:
+            floor_l = inspection.plan.draw_floor_l[place] + SURE * tank.noise_l
+            with np.errstate(invalid="ignore"):
+                held = before_l > floor_l + wanted_l[:, place]
+            wanted += np.where(held, wanted_l[:, place], 0.0)
+            enough |= held
+    return np.where(enough & ~np.isnan(tank.use_l), wanted - np.nan_to_num(tank.use_l), 0.0)
+
+
+def _spells(inside: Truths) -> list[tuple[int, int]]:
+    """Runs of hours, first and end."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(int)))
+    return [(int(first), int(end)) for first, end in edges.reshape(-1, 2)]

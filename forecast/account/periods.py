@@ -1,0 +1,152 @@
+"""From hours to months, seasons and the whole, with the uncertainty of each figure."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from forecast.account.actual import Actual
+from forecast.account.designed import Designed
+from forecast.account.inspection import Inspection
+from forecast.account.measured import Measured
+from forecast.account.parts import Ladder
+from forecast.account.result import Flows, Part, Period
+from ingest.instants import HOUR_MS
+
+Floats = npt.NDArray[np.float64]
+Truths = npt.NDArray[np.bool_]
+
+#: A water meter's error, and a rain gauge's, as a share of what it counts. (common practice, no source)
+METER_SHARE: Final = 0.02
+GAUGE_SHARE: Final = 0.05
+#: What is known of the use in an hour of rain without a meter, and of what a fault of a roof lost. (no source)
+GUESSED_SHARE: Final = 0.2
+
+
+class Books(NamedTuple):
+    """Everything by the hour that periods are summed from. area_m2: of all roofs"""
+
+    measured: Measured
+    inspection: Inspection
+    designed: Designed
+    seen: Actual
+    rungs: Ladder
+    parts: dict[str, Floats]
+    area_m2: float
+
+
+class Spread(NamedTuple):
+    """Standard deviations of the actual figures of a span. [L]"""
+
+    yield_l: float
+    inflow_l: float
+    spilled_l: float
+    lost_l: float
+    runoff_share: float
+
+
+def period(books: Books, name: str, hours: Truths) -> Period:
+    """The sums of some hours that follow each other."""
+    at = np.flatnonzero(hours)
+    told, drawn = hours & books.seen.told, hours & books.seen.drawn
+    spread = _spread(books, told, drawn)
+    designed_l, came_l = float(books.designed.yield_l[hours].sum()), float(books.seen.yield_l[drawn].sum())
+    return Period(
+        name=name,
+        start_ms=books.measured.start_ms + int(at[0]) * HOUR_MS,
+        end_ms=books.measured.start_ms + (int(at[-1]) + 1) * HOUR_MS,
+        hours=len(at),
+        told_h=int(told.sum()),
+        rain_mm=float(np.nansum(books.measured.rain_mm[hours])),
+        design_rain_mm=float(books.designed.rain_mm[hours].sum()),
+        designed_yield_l=designed_l,
+        actual_yield_l=came_l,
+        yield_sd_l=spread.yield_l,
+        inflow_sd_l=spread.inflow_l,
+        spilled_sd_l=spread.spilled_l,
+        shortfall_l=designed_l - came_l,
+        designed=_designed(books, told),
+        actual=_actual(books, told),
+        parts=_parts(books, hours, told, spread),
+    )
+
+
+def _designed(books: Books, told: Truths) -> Flows:
+    designed = books.designed
+    sums = {name: float(column[told].sum()) for name, column in designed.ledger.items()}
+    rain_l = float(designed.rain_mm[told].sum() * books.area_m2)
+    return Flows(
+        rain_l=rain_l,
+        roof_loss_l=rain_l - sums["gutter_loss_l"] - sums["first_flush_l"] - sums["inflow_l"],
+        gutter_loss_l=sums["gutter_loss_l"],
+        first_flush_l=sums["first_flush_l"],
+        inflow_l=sums["inflow_l"],
+        yield_l=float(designed.yield_l[told].sum()),
+        spilled_l=sums["spilled_l"],
+        lost_l=sums["leak_l"],
+        evaporated_l=sums["evaporated_l"],
+        stored_l=float(designed.stored_l[told].sum()),
+        closure_l=0.0,
+    )
+
+
+def _actual(books: Books, told: Truths) -> Flows:
+    seen, roofs = books.seen, books.inspection.roofs
+    rain_l = float(np.nansum(books.measured.rain_mm[told]) * books.area_m2)
+    over_l = sum(float(found.over_l[told].sum()) for found in roofs)
+    flushed_l = sum(float(found.flushed_l[told].sum()) for found in roofs)
+    inflow_l = float(seen.inflow_l[told].sum())
+    return Flows(
+        rain_l=rain_l,
+        roof_loss_l=rain_l - over_l - flushed_l - inflow_l,
+        gutter_loss_l=over_l,
+        first_flush_l=flushed_l,
+        inflow_l=inflow_l,
+        yield_l=float(seen.yield_l[told].sum()),
+        spilled_l=float(seen.spilled_l[told].sum()),
+        lost_l=float(seen.lost_l[told].sum()),
+        evaporated_l=float(seen.evaporated_l[told].sum()),
+        stored_l=float(seen.stored_l[told].sum()),
+        closure_l=float(seen.closure_l[told].sum()),
+    )
+
+
+def _spread(books: Books, told: Truths, drawn: Truths) -> Spread:
+    """A level's noise enters twice for each stretch of known hours, a meter's error by what it counted."""
+    stretches = int(told[0]) + int((np.diff(told.astype(int)) == 1).sum())
+    ends = lost = use = caught = 0.0
+    for tank in books.inspection.tanks:
+        noise = 2 * stretches * tank.noise_l**2
+        leak = 0.0 if tank.loss is None else (tank.loss.leak_sd_l_h * told.sum()) ** 2
+        use += (METER_SHARE * np.nansum(tank.metered_l[drawn])) ** 2
+        use += (GUESSED_SHARE * tank.guessed_l[drawn].sum()) ** 2
+        # Without a meter the level alone tells the use, and cannot tell it from a leak.
+        use += noise + leak if tank.unmetered else 0.0
+        ends, lost = ends + noise, lost + leak
+    shares = [
+        METER_SHARE if found.metered_l is not None else found.found.runoff.coefficient_sd / found.found.runoff.coefficient
+        for found in books.inspection.roofs
+    ]
+    share = max(shares)
+    at_brim = (share * books.seen.at_brim_l[told].sum()) ** 2
+    for found in books.inspection.roofs:
+        caught += (METER_SHARE * np.nansum(found.metered_l[told])) ** 2 if found.metered_l is not None else 0.0
+    return Spread(*map(float, np.sqrt([use, caught + use + lost + ends + at_brim, at_brim + ends, lost])), share)
+
+
+def _parts(books: Books, hours: Truths, told: Truths, spread: Spread) -> list[Part]:
+    litres = {cause: float(column[hours].sum()) for cause, column in books.parts.items()}
+    sd = {
+        "rain": GAUGE_SHARE * float(books.rungs.rain[told].sum()),
+        "coefficient": spread.runoff_share * float(books.rungs.runoff[told].sum()),
+        "gutter": GUESSED_SHARE * abs(litres["gutter"]),
+        "first-flush": GUESSED_SHARE * abs(litres["first-flush"]),
+        "full": spread.spilled_l,
+        "not-drawn": spread.yield_l,
+        "leak": spread.lost_l,
+        "missing": spread.yield_l,
+        "unexplained": float(np.hypot(spread.inflow_l, spread.runoff_share * books.rungs.flush[told].sum())),
+    }
+    return [Part(cause, litres[cause], sd[cause]) for cause in litres]
