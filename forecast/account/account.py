@@ -5,19 +5,23 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from forecast.account.actual import actual
 from forecast.account.designed import design_rain_mm, drying_of, months_of, run_balance
-from forecast.account.inspection import Inspection, RoofsFound, TankFound, inspect
+from forecast.account.inspection import Inspection, RoofsFound, inspect
 from forecast.account.measured import Measured
 from forecast.account.named import named
 from forecast.account.parts import ladder, parts
 from forecast.account.periods import Books, period
 from forecast.account.result import Account, RoofLearned, TankLearned
+from forecast.account.tanks import TankFound
 from forecast.model.draw import demand_l
 from forecast.model.storage import storages_of
-from ingest.saying import Saying, say
+from ingest.saying import Saying, names, say
 from ingest.site import Site
+
+Floats = npt.NDArray[np.float64]
 
 #: Shown wherever somebody would rely on the figures.
 CAUTIONS: Final = (
@@ -72,13 +76,16 @@ def books_of(site: Site, measured: Measured) -> Books:
     return Books(measured, inspection, designed, seen, rungs, parts(designed, seen, rungs), area_m2)
 
 
-def _start_l(site: Site, inspection: Inspection) -> np.ndarray:
+def _start_l(site: Site, inspection: Inspection) -> Floats:
     """The design starts with what stood in the tanks; where that is not known, with half of it."""
-    start = []
-    for storage, tank in zip(storages_of(site), inspection.tanks, strict=True):
-        known = tank.volume_l[~np.isnan(tank.volume_l)]
-        start.append(float(known[0]) if len(known) else storage.geometry.capacity_l / 2)
-    return np.array(start)
+    pairs = zip(storages_of(site), inspection.tanks, strict=True)
+    return np.array([first_known(tank.volume_l, storage.geometry.capacity_l / 2) for storage, tank in pairs])
+
+
+def first_known(volume_l: Floats, otherwise_l: float) -> float:
+    """The first volume that was measured."""
+    known = volume_l[~np.isnan(volume_l)]
+    return float(known[0]) if len(known) else otherwise_l
 
 
 def _roofs(site: Site, found: RoofsFound) -> RoofLearned:
@@ -113,4 +120,21 @@ def _tank(found: TankFound) -> TankLearned:
 
 
 def _notes(site: Site, measured: Measured, inspection: Inspection) -> list[Saying]:
-    return []
+    """What the account could not see."""
+    notes = []
+    if np.isnan(measured.rain_mm).all():
+        notes.append(
+            say("No rain was measured, so no cause before the tank can be told: give a rain record with the account.")
+        )
+    if blind := [tank for found in inspection.tanks for tank in found.ids if np.isnan(found.volume_l).all()]:
+        notes.append(say("No level of tank {tanks} was measured.", tanks=names(blind)))
+    if unmetered := [draw for found in inspection.tanks for draw in found.unmetered]:
+        notes.append(
+            say("The draws {draws} have no meter: the level tells them, and cannot tell them from a leak.",
+                draws=names(unmetered))
+        )  # fmt: skip
+    together = [found.catchment.name(site) for found in inspection.roofs if len(found.catchment.roofs) > 1]
+    if together:
+        notes.append(say("The roofs {roofs} share a tank without meters: one cannot be told from the other.",
+                         roofs=names(together)))  # fmt: skip
+    return notes

@@ -16,8 +16,9 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from forecast.account.inspection import Inspection, TankFound
+from forecast.account.inspection import Inspection
 from forecast.account.measured import Measured
+from forecast.account.tanks import SURE, TankFound
 from forecast.model.plan import NOWHERE
 from ingest.site import Site
 
@@ -26,8 +27,6 @@ Truths = npt.NDArray[np.bool_]
 
 #: An hour in which roofs bring less than this does not make a tank run over. [L]
 LEAST_L: Final = 0.5
-#: A tank surely holds what it shows beyond this many standard deviations.
-SURE: Final = 3.0
 
 
 class Actual(NamedTuple):
@@ -84,7 +83,8 @@ def actual(site: Site, measured: Measured, inspection: Inspection, wanted_l: Flo
             spilled_l += part.over_l
         else:
             over_to[following] = over_to.get(following, np.zeros(hours)) + part.over_l
-        undrawn_l += _undrawn(site, inspection, tank, wanted_l)
+        held_l, enough = wanted_while_held(site, inspection, tank, wanted_l)
+        undrawn_l += np.where(enough & ~np.isnan(tank.use_l), held_l - np.nan_to_num(tank.use_l), 0.0)
         parts.append(part)
     tanks = inspection.tanks
     drawn = ~np.any([np.isnan(tank.use_l) for tank in tanks], axis=0)
@@ -143,8 +143,8 @@ def _came(inspection: Inspection, measured: Measured, tank: TankFound) -> Floats
     return out
 
 
-def _undrawn(site: Site, inspection: Inspection, tank: TankFound, wanted_l: Floats) -> Floats:
-    """What the design wanted of a storage while it surely held enough, less what was drawn then. (H,)"""
+def wanted_while_held(site: Site, inspection: Inspection, tank: TankFound, wanted_l: Floats) -> tuple[Floats, Truths]:
+    """What the design wants of a storage while it surely holds enough, and the hours in which it does. (H,), (H,)"""
     before_l = tank.volume_l[:-1]
     wanted, enough = np.zeros(len(before_l)), np.zeros(len(before_l), dtype=bool)
     for place, draw in enumerate(site.draw):
@@ -154,7 +154,7 @@ def _undrawn(site: Site, inspection: Inspection, tank: TankFound, wanted_l: Floa
                 held = before_l > floor_l + wanted_l[:, place]
             wanted += np.where(held, wanted_l[:, place], 0.0)
             enough |= held
-    return np.where(enough & ~np.isnan(tank.use_l), wanted - np.nan_to_num(tank.use_l), 0.0)
+    return wanted, enough
 
 
 def _spells(inside: Truths) -> list[tuple[int, int]]:

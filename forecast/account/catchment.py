@@ -40,7 +40,8 @@ class Catchment:
         priors = [prior_runoff(site.roof[roof]) for roof in self.roofs]
         areas = np.array([site.roof[roof].plan_area_m2 for roof in self.roofs])
         mean = (areas[:, None] * np.array([prior[:4] for prior in priors])).sum(axis=0) / areas.sum()
-        return Runoff(*map(float, mean), events=0)
+        coefficient, coefficient_sd, loss_mm, loss_sd_mm = map(float, mean)
+        return Runoff(coefficient, coefficient_sd, loss_mm, loss_sd_mm, events=0)
 
 
 @dataclass(frozen=True)
@@ -69,9 +70,7 @@ def catchments_of(site: Site, measured: Measured) -> list[Catchment]:
     ]
     for tank in site.tank:
         rest = tuple(
-            index
-            for index, roof in enumerate(site.roof)
-            if roof.tank == tank.id and roof.id not in measured.caught_l
+            index for index, roof in enumerate(site.roof) if roof.tank == tank.id and roof.id not in measured.caught_l
         )
         if rest:
             found.append(Catchment(rest, tank.id, metered=False))

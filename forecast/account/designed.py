@@ -96,8 +96,20 @@ def drying_of(site: Site, start_ms: int, rain_mm: Floats) -> Floats:
     return np.asarray(drying_mm(radiation) * np.where(np.nan_to_num(rain_mm) > 0, DRY_SHARE, 1.0))
 
 
-def run_balance(site: Site, plan: Plan, start_ms: int, rain_mm: Floats, start_l: Floats) -> Designed:
-    """The balance of a site as its file describes it, from dry roofs on. start_l: in each storage (T,)"""
+def run_balance(
+    site: Site,
+    plan: Plan,
+    start_ms: int,
+    rain_mm: Floats,
+    start_l: Floats,
+    *,
+    leak_l_h: Floats | None = None,
+    use: Floats | None = None,
+) -> Designed:
+    """The balance of a site as its file describes it, from dry roofs on.
+
+    start_l, leak_l_h  of each storage (T,); use  of each draw over what the file says (D,)
+    """
     hours = len(rain_mm)
     radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, start_ms, hours)
     wanted, day = demand_l(site, start_ms, hours)
@@ -106,10 +118,10 @@ def run_balance(site: Site, plan: Plan, start_ms: int, rain_mm: Floats, start_l:
         drying_mm=drying_of(site, start_ms, rain_mm),
         sun_wh=panel_wh(radiation, site.battery.panel_w if site.battery else 0.0)[:, None] * CLEARNESS,
         coefficient=np.array([[roof.runoff_coefficient] for roof in site.roof]),
-        leak_l_h=np.zeros((len(plan.dead_l), 1)),
+        leak_l_h=(np.zeros(len(plan.dead_l)) if leak_l_h is None else leak_l_h)[:, None],
         demand_l=wanted,
         draw_day=day,
-        draw_factor=np.ones((int(day[-1]) + 1, len(site.draw), 1)),
+        draw_factor=np.ones((int(day[-1]) + 1, 1, 1)) * (np.ones(len(site.draw)) if use is None else use)[:, None],
     )
     trace = run(plan, drivers, blank_state(plan, 1, volume_l=start_l[:, None]), ledger=True)
     held = np.concatenate([[start_l.sum()], trace.volume_l[:, :, 0].sum(axis=1)])

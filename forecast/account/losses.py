@@ -7,6 +7,7 @@ rests they look alike, and the account says so.
 
 from __future__ import annotations
 
+import itertools
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -71,7 +72,7 @@ def dry_stretches(volume_l: Floats, metered_l: Floats, dry: Truths, night: Truth
     usable = dry & ~np.isnan(volume_l[:-1]) & ~np.isnan(volume_l[1:]) & ~np.isnan(metered_l)
     change = np.flatnonzero((np.diff(usable.astype(int)) != 0) | (np.diff(night.astype(int)) != 0)) + 1
     edges = np.concatenate([[0], change, [len(usable)]])
-    pairs = [(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if usable[a] and b - a >= SHORTEST_H]
+    pairs = [(a, b) for a, b in itertools.pairwise(edges.tolist()) if usable[a] and b - a >= SHORTEST_H]
     if not pairs:
         return Stretches(np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
     first, end = np.array(pairs).T
@@ -89,7 +90,7 @@ def loss_of(dry: Stretches, noise_l: float, *, metered: bool, rests: bool) -> Lo
     rests    whether there are hours in which nobody draws
     """
     if not metered:
-        dry = Stretches(*(column[dry.night] for column in dry))
+        dry = Stretches(dry.fall_l[dry.night], dry.metered_l[dry.night], dry.hours[dry.night], dry.night[dry.night])
         if not rests:
             return None
     if len(dry.hours) < FEWEST:
@@ -106,7 +107,7 @@ def loss_of(dry: Stretches, noise_l: float, *, metered: bool, rests: bool) -> Lo
 def _robust(columns: Floats, fall_l: Floats, noise_l: float) -> tuple[Floats, Floats]:
     """A line through the origin by Cauchy's loss, and its covariance: a stretch with an unseen draw is doubted."""
     scale = max(1e-6, noise_l * np.sqrt(2))
-    first, *_ = np.linalg.lstsq(columns, fall_l, rcond=None)
+    first: Floats = np.asarray(np.linalg.lstsq(columns, fall_l, rcond=None)[0], dtype=np.float64)
     for _ in range(3):
         fit = least_squares(lambda line: columns @ line - fall_l, first, loss="cauchy", f_scale=CAUCHY_SCALE * scale)
         first = fit.x

@@ -104,7 +104,7 @@ class _Reader:
         return np.full(self.hours, np.nan)
 
     def passed(self, measures: str) -> Floats | None:
-        """Litres or millimetres of each hour: of a running total, else of a rate (an hour's mean is its amount). (H,)"""
+        """Litres or millimetres of each hour: of a total, else of a rate (an hour's mean is its amount). (H,)"""
         for sensor in self.site.sensors_of(f"{measures}.total"):
             # From the hour before: what passed before the first reading is in its difference.
             totals = self._at_the_hours(sensor, self.start_ms - HOUR_MS)

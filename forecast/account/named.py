@@ -7,8 +7,9 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from forecast.account.inspection import Inspection, TankFound
+from forecast.account.inspection import Inspection
 from forecast.account.result import LEVEL_SENSOR, Named, Part, Period
+from forecast.account.tanks import TankFound
 from ingest.instants import HOUR_MS
 from ingest.saying import Figure, Saying, day, litres, metres, millimetres, name, number, say, share
 from ingest.site import Site
@@ -56,29 +57,30 @@ def _named(site: Site, inspection: Inspection, whole: Period, part: Part, promis
 
 def _why(site: Site, inspection: Inspection, whole: Period, part: Part) -> Saying:
     lost = litres(part.litres)
-    match part.cause:
-        case "rain":
-            return say(
-                "It rained {fell} where the design had {wanted}: {lost} less reached the tanks.",
-                fell=millimetres(whole.rain_mm), wanted=millimetres(whole.design_rain_mm), lost=lost,
-            )  # fmt: skip
-        case "coefficient":
-            return _poor_roof(site, inspection, lost)
-        case "gutter" | "first-flush":
-            return _fault(site, inspection, whole, part.cause, lost)
-        case "full":
-            return say("{lost} more ran over, or still stands in the tank, than the design had.", lost=lost)
-        case "not-drawn":
-            return say("{lost} that the design wanted was there, and nobody drew it.", lost=lost)
-        case "leak":
-            return say("{lost} left the tanks past every meter: a leak, or a draw that nobody counts.", lost=lost)
-        case "missing":
-            return say(
-                "In {hours} hours of {all} something was not measured; {lost} of the shortfall lies there.",
-                hours=number(whole.hours - whole.told_h), all=number(whole.hours), lost=lost,
-            )  # fmt: skip
-        case _:
-            return say("{lost} is not explained: meters, levels and roofs disagree by so much.", lost=lost)
+    if part.cause == "rain":
+        return say(
+            "It rained {fell} where the design had {wanted}: {lost} less reached the tanks.",
+            fell=millimetres(whole.rain_mm), wanted=millimetres(whole.design_rain_mm), lost=lost,
+        )  # fmt: skip
+    if part.cause == "coefficient":
+        return _poor_roof(site, inspection, lost)
+    if part.cause in ("gutter", "first-flush"):
+        return _fault(site, inspection, whole, part.cause, lost)
+    if part.cause == "missing":
+        return say(
+            "In {hours} hours of {all} something was not measured; {lost} of the shortfall lies there.",
+            hours=number(whole.hours - whole.told_h), all=number(whole.hours), lost=lost,
+        )  # fmt: skip
+    return say(_PLAIN[part.cause], lost=lost)
+
+
+#: Causes whose sentence needs no more than the litres.
+_PLAIN: Final = {
+    "full": "{lost} more ran over, or still stands in the tank, than the design had.",
+    "not-drawn": "{lost} that the design wanted was there, and nobody drew it.",
+    "leak": "{lost} left the tanks past every meter: a leak, or a draw that nobody counts.",
+    "unexplained": "{lost} is not explained: meters, levels and roofs disagree by so much.",
+}
 
 
 def _poor_roof(site: Site, inspection: Inspection, lost: Figure) -> Saying:
@@ -164,6 +166,7 @@ def _sensor(site: Site, tank: TankFound, promised_l: float) -> Named:
             change=metres(tank.sensor.change_m),
         ),
         ["brim"],
-        say("Measure the water's depth with a rod while the tank runs over, and how high its outlet to the overflow is."),
+        say(
+            "Measure the water's depth with a rod while the tank runs over, and how high its outlet to the overflow is."
+        ),
     )
-

@@ -126,14 +126,22 @@ def _spread(books: Books, told: Truths, drawn: Truths) -> Spread:
         use += noise + leak if tank.unmetered else 0.0
         ends, lost = ends + noise, lost + leak
     shares = [
-        METER_SHARE if found.metered_l is not None else found.found.runoff.coefficient_sd / found.found.runoff.coefficient
+        METER_SHARE
+        if found.metered_l is not None
+        else found.found.runoff.coefficient_sd / found.found.runoff.coefficient
         for found in books.inspection.roofs
     ]
     share = max(shares)
     at_brim = (share * books.seen.at_brim_l[told].sum()) ** 2
     for found in books.inspection.roofs:
         caught += (METER_SHARE * np.nansum(found.metered_l[told])) ** 2 if found.metered_l is not None else 0.0
-    return Spread(*map(float, np.sqrt([use, caught + use + lost + ends + at_brim, at_brim + ends, lost])), share)
+    return Spread(
+        yield_l=float(np.sqrt(use)),
+        inflow_l=float(np.sqrt(caught + use + lost + ends + at_brim)),
+        spilled_l=float(np.sqrt(at_brim + ends)),
+        lost_l=float(np.sqrt(lost)),
+        runoff_share=share,
+    )
 
 
 def _parts(books: Books, hours: Truths, told: Truths, spread: Spread) -> list[Part]:

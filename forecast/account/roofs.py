@@ -199,9 +199,7 @@ def _fitted(
     )
 
 
-def _trend(
-    spells: Spells, expected_l: Floats, clean: npt.NDArray[np.bool_]
-) -> tuple[float | None, float | None]:
+def _trend(spells: Spells, expected_l: Floats, clean: npt.NDArray[np.bool_]) -> tuple[float | None, float | None]:
     """Change a year of what spells bring over what is expected, and its sd (Theil 1950, Sen 1968)."""
     told = clean & (expected_l > 4 * spells.noise_l)
     years = spells.first_h[told] / (24 * 365.25)

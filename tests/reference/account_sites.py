@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 
 from forecast.account.measured import Measured, read_measured
-from forecast.model.geometry import geometry_of
 from ingest.instants import DAY_MS, from_rfc3339
 from ingest.site import Site
 from ingest.sitefile import parse_site
@@ -29,7 +28,7 @@ _SPAN_DAYS: Final = 73
 
 
 @dataclass(frozen=True)
-class True_:
+class Happened:
     """What truly happened. [L]"""
 
     rain_mm: float
@@ -99,7 +98,7 @@ def random_site(number: int) -> Site:
     )  # fmt: skip
 
 
-def simulated(site: Site, seed: int, faults: tuple[Fault, ...], store: SqliteStore, days: int = DAYS) -> True_:
+def simulated(site: Site, seed: int, faults: tuple[Fault, ...], store: SqliteStore, days: int = DAYS) -> Happened:
     """Let the physics and the devices of a site speak into a store; what truly happened."""
     weather, plant = InventedWeather(site, seed), Plant(site, seed, faults=faults)
     sensors = Sensors(site, seed, dropout=0.002, slosh_m=0.004, faults=faults)
@@ -118,10 +117,10 @@ def simulated(site: Site, seed: int, faults: tuple[Fault, ...], store: SqliteSto
             sum(tank.leak_l.sum() for tank in truth.tanks.values()),
         ]
     store.roll_up(START_MS + (days + 1) * DAY_MS)
-    return True_(*map(float, sums))
+    return Happened(*map(float, sums))
 
 
-def played(number: int, cause: str, folder: Path, days: int = DAYS) -> tuple[Site, Measured, True_]:
+def played(number: int, cause: str, folder: Path, days: int = DAYS) -> tuple[Site, Measured, Happened]:
     """One random site with one cause planted: its description, what was measured, what truly happened."""
     site = random_site(number)
     store = SqliteStore(folder / f"{site.id}-{cause}.db")
@@ -130,8 +129,3 @@ def played(number: int, cause: str, folder: Path, days: int = DAYS) -> tuple[Sit
         return site, read_measured(site, store, START_MS, START_MS + days * DAY_MS), truth
     finally:
         store.close()
-
-
-def brim_l(site: Site) -> float:
-    """What the tank holds at its brim. [L]"""
-    return geometry_of(site.tank[0]).capacity_l
