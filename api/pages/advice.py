@@ -25,7 +25,8 @@ def advice(state: SiteState) -> list[Statement]:
         horizon_d = current.forecast.horizon_h // 24
         said += _changeover(decisions.changeover, state.site.backup.id, issued_ms, horizon_d)
     when = say("Forecast of {time}", time=saying.instant(issued_ms))
-    return [Statement(sentence, when, stale=current.stale) for sentence in said]
+    stale = current.stale
+    return [Statement(sentence, when if sentence is said[-1] else None, stale) for sentence in said]
 
 
 def _allowance(allowed: Allowance) -> Saying:

@@ -24,7 +24,11 @@ def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) 
         if line.holds and not line.muted
     ]
     due += _advised(state)
-    return due + [say("Upkeep is due: {task}", task=_said(task.said)) for task in tasks if task.is_due(state.now_ms)]
+    return due + [
+        say("{task}: upkeep, due since {day}.", task=saying.name(task.id), day=saying.day(task.due_ms))
+        for task in tasks
+        if task.due_ms is not None and task.is_due(state.now_ms)
+    ]
 
 
 def _advised(state: SiteState) -> list[Sentence]:

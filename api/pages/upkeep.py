@@ -21,6 +21,7 @@ LOG_MS: Final = 3 * 366 * DAY_MS
 class Task:
     """A regular upkeep task.
 
+    said    when it is due and when it was done
     due_ms  when it is due [ms]; None: it was never written down, so nobody knows
     """
 
