@@ -14,7 +14,7 @@ from api.access.access import Access
 from api.access.gate import Gate
 from api.access.needs import OpenPaths
 from api.headers import SecurityHeaders, security_headers
-from api.pages import entry, views
+from api.pages import entry, forms, script, views
 from api.pages.templates import STYLE, error_page
 from api.routes import about, alarms, forecast, health, log, outlook, people, rejects, setup, tokens, track_record
 from api.routes import readings as readings_routes
@@ -52,7 +52,7 @@ def create_app(
     app.state.service = Service(sites, readings, records, clock, settings, access)
     problems.install(app, answer, headers)
     problems.document(app)
-    for router in (_api(), views.router, entry.router):
+    for router in (_api(), views.router, forms.router, entry.router, script.router):
         app.include_router(router)
     # The last added stands first in the way of a request.
     app.add_middleware(GZipMiddleware, minimum_size=500)

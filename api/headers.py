@@ -16,10 +16,10 @@ _REMEMBERED_S = 365 * 24 * 3_600
 
 
 def security_headers(style: str) -> dict[str, str]:
-    """Headers that let a browser load nothing but this page and the one style it carries."""
+    """Headers that let a browser load nothing but our pages, the one style they carry and the one script of ours."""
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = (
-        f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; "
+        f"default-src 'none'; style-src 'sha256-{digest}'; script-src 'self'; connect-src 'self'; img-src data:; "
         "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
     )
     return {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, cast
 
 from fastapi import Depends, Path, Request
@@ -11,6 +11,7 @@ from fastapi import Depends, Path, Request
 from api.access.access import Access
 from api.problems import ProblemError
 from api.settings import Settings
+from ingest.saying import Saying
 from ingest.site import Site
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
@@ -18,7 +19,10 @@ from ingest.store.records import Records
 
 @dataclass(frozen=True)
 class Service:
-    """Everything a request needs, handed to the app factory once. clock: UTC now [ms]"""
+    """Everything a request needs, handed to the app factory once. clock: UTC now [ms]
+
+    told  track record by site, with the hour in which it was put together
+    """
 
     sites: Mapping[str, Site]
     readings: ReadingStore
@@ -26,6 +30,7 @@ class Service:
     clock: Callable[[], int]
     settings: Settings
     access: Access
+    told: dict[str, tuple[int, list[Saying]]] = field(default_factory=dict)
 
 
 def service_of(request: Request) -> Service:

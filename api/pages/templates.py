@@ -15,6 +15,7 @@ from api.charts import figure as charts
 from api.languages.language import LANGUAGES
 from api.languages.reader import Reader, reader_of
 from api.pages.detail import Row
+from api.pages.script import ADDRESS
 from api.pages.statement import Statement
 from api.problems import Problem
 
@@ -43,7 +44,7 @@ def _doubt(shown: Statement | Row) -> Markup:
 
 _templates.filters.update(units=_units, doubt=_doubt)
 # The style is ours and must stand in the page byte for byte, or its hash does not match.
-_templates.globals.update(style=Markup(STYLE))  # noqa: S704
+_templates.globals.update(style=Markup(STYLE), script=ADDRESS)  # noqa: S704
 
 
 def render(name: str, reader: Reader, **values: object) -> str:

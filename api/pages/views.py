@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
 
-from api.access.needs import needs
+from api.access.needs import CallerDep, needs
 from api.access.scope import READ
 from api.alarms.standing import standings
 from api.current import SiteState, read_state
@@ -16,7 +16,9 @@ from api.languages.reader import Reader
 from api.pages.advice import advice
 from api.pages.alarms import alarm_lines
 from api.pages.detail import disbelieved, input_rows, refused, sensor_rows, tank_detail
+from api.pages.forms import to_write_down
 from api.pages.pictures import battery_picture, flow_pictures
+from api.pages.record import track
 from api.pages.summary import Summary, summarise
 from api.pages.templates import read_by, render
 from api.pages.upkeep import LOG_MS, Task, supply, tasks_of
@@ -29,13 +31,14 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.api_route("/", methods=["GET", "HEAD"], dependencies=[needs(READ)])
-def overview(request: Request, service: ServiceDep) -> Response:
+def overview(request: Request, service: ServiceDep, caller: CallerDep) -> Response:
     reader, now_ms = read_by(request), service.clock()
     summaries = [_look(site, service, reader, now_ms).summary for site in service.sites.values()]
     installation = alarm_lines(standings(service.records, None, now_ms))
     html = render(
         "overview.html",
         reader,
+        person=caller,
         summaries=sorted(summaries, key=lambda summary: summary.urgency),
         installation=installation,
         speaker=Speaker.to(reader, ZoneInfo("UTC")),
@@ -44,7 +47,7 @@ def overview(request: Request, service: ServiceDep) -> Response:
 
 
 @router.api_route("/sites/{site}", methods=["GET", "HEAD"], dependencies=[needs(READ)])
-def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
+def site_page(request: Request, site: SiteDep, service: ServiceDep, caller: CallerDep) -> Response:
     reader, now_ms = read_by(request), service.clock()
     look = _look(site, service, reader, now_ms)
     state, speaker = look.state, look.summary.speaker
@@ -52,9 +55,10 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
     html = render(
         "site.html",
         reader,
+        person=caller,
         now_ms=now_ms,
         summary=look.summary,
-        form_token=None,
+        speaker=speaker,
         details=[tank_detail(state, tank, service, speaker) for tank in state.tanks],
         battery_picture=battery_picture(state, service, speaker),
         flow_pictures=flow_pictures(state, service, speaker),
@@ -65,6 +69,8 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
         refused=refused(state, service),
         supply=supply(site, look.log),
         tasks=look.tasks,
+        to_write_down=to_write_down(site),
+        track=track(site, service, now_ms),
         reasons=[] if forecast is None else forecast.reasons,
         unknown=[] if forecast is None else forecast.unknown,
     )

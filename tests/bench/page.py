@@ -72,7 +72,7 @@ def stored(folder: Path, days: int) -> FastAPI:
     for day in range(1, days, 7):
         records.append_log(LogEntry(SITE, NOW_MS - day * DAY_MS, "upkeep", "clean-gutters", "warden"))
     sites = {SITE: load_sites(ROOT / "deploy" / "sites")[SITE]}
-    return create_app(sites, store, records, Clock(), Settings(data=folder))
+    return create_app(sites, store, records, Clock(), Settings(data=folder, demo=True))
 
 
 async def _ask(app: FastAPI, rounds: int) -> dict[str, Any]:
@@ -122,7 +122,9 @@ def main() -> None:
         return
     for path, page in figures["pages"].items():
         ratio = figures["times_two_days"][path]
-        print(f"{path:24}{page['least_ms']:>8} ms least {page['median_ms']:>8} ms median {page['body_bytes']:>8} B", ratio)
+        print(
+            f"{path:24}{page['least_ms']:>8} ms least {page['median_ms']:>8} ms median {page['body_bytes']:>8} B", ratio
+        )
 
 
 if __name__ == "__main__":

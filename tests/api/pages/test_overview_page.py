@@ -8,6 +8,7 @@ import re
 
 import pytest
 
+from api.pages.script import ADDRESS
 from forecast.result import Input
 from ingest.errors import StoreUnavailable
 from ingest.instants import DAY_MS, MINUTE_MS
@@ -45,12 +46,23 @@ def test_first_two_kilobytes_answer_the_operators_questions(client: Client, fres
         assert answer in start
 
 
-def test_page_is_whole_without_scripts_and_loads_nothing(client: Client, fresh: None) -> None:
+def test_page_loads_nothing_but_the_one_script_of_ours(client: Client, fresh: None) -> None:
     for path in ("/", "/sites/skerrow-head"):
         html = client.get(path).text
-        for loads in ("<script", "<link", "<img", "<iframe", "@import", "url(", " style=", " on"):
+        assert re.findall(r"<(?:script|link|img|iframe)[^>]*>", html) == [
+            '<link rel="icon" href="data:,">',
+            f'<script src="{ADDRESS}" defer>',
+        ]
+        for loads in ("@import", "url(", " style=", " on"):
             assert loads not in re.sub(r">[^<]*<", "><", html), loads
         assert "//" not in html
+
+
+def test_the_script_is_kept_for_good_and_asks_nobody_else(client: Client) -> None:
+    answer = client.get(ADDRESS)
+    assert answer.headers["content-type"].startswith("text/javascript")
+    assert "immutable" in answer.headers["cache-control"]
+    assert "http" not in answer.text
 
 
 def test_style_is_the_one_that_the_policy_allows(client: Client) -> None:
@@ -61,7 +73,7 @@ def test_style_is_the_one_that_the_policy_allows(client: Client) -> None:
     policy = answer.headers["content-security-policy"]
     assert f"style-src 'sha256-{digest}'" in policy
     assert "unsafe" not in policy
-    assert "script-src" not in policy  # falls back to default-src 'none'
+    assert "script-src 'self'" in policy
     assert answer.headers["x-content-type-options"] == "nosniff"
 
 
@@ -150,7 +162,7 @@ def test_what_people_wrote_is_escaped(client: Client, records: Records) -> None:
         [Transition("skerrow-head", "battery-low", NOW_MS, "normal", "unacknowledged", reason)], []
     )
     html = client.get("/").text
-    assert "<script" not in html
+    assert "<script>alert" not in html
     assert "&lt;script&gt;" in html
 
 

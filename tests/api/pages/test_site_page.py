@@ -51,7 +51,7 @@ def test_two_tanks_have_a_picture_and_sentences_each(
     put(records, forecast_of("tarn-orchard", tanks=tanks, battery=None))
     html = client.get("/sites/tarn-orchard").text
     assert html.count("<svg") == 3
-    assert len(set(re.findall(r' id="([^"]+)"', html))) == len(re.findall(r' id="', html)) == 5
+    assert len(set(re.findall(r' id="([^"]+)"', html))) == len(re.findall(r' id="', html)) == 6
     text = text_of(html)
     assert "Rain water lasts 2 to 4 days" in text
     assert "Rain water lasts 6 to 9 days" in text
