@@ -15,6 +15,8 @@ from typing import Final
 
 from ingest.errors import StoreCorrupt, StoreError, StoreUnavailable
 
+#: Half of the default: the kernel holds the file anyway, and a small board has little memory. [KiB]
+_CACHE_KIB: Final = 1000
 _BUSY_S: Final = 10.0
 _RESTORE: Final = "stop the service, keep a copy of the file, and restore the last backup (ullage restore)"
 _REMEDIES: Final = {
@@ -141,6 +143,7 @@ class SqliteFile:
             check_same_thread=False,  # one thread at a time, but not always the same
         )
         connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         return connection
 
     def _create(self, connection: sqlite3.Connection) -> None:
