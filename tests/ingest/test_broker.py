@@ -18,9 +18,10 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import broker as broker_module
-from ingest.broker import COLLECTOR, DEVICE, Broker, Credentials, configuration, find_binary
+from ingest.broker import COLLECTOR, DEVICE, Broker, Credentials, find_binary
 from ingest.errors import BrokerError
-from ingest.monitoring import KEEPER
+from ingest.keeper import KEEPER
+from ingest.natsconfig import configuration
 
 WAIT_S = 10.0
 

@@ -1,0 +1,82 @@
+"""See to it that the bundled broker still keeps messages for the collector, before devices can reach it.
+
+A broker keeps a message for those who subscribed. A disk that fills under NATS, or a damaged file,
+can cost it the collector's session or the place of its subscription; it then starts without a word,
+acknowledges, and keeps for nobody (both seen with 2.15, made by hand: session file removed, file of
+a subscription emptied). So each start is first one that no device can reach: the session is made
+anew where it is gone, and what waited under the old one is put in again. Twice is better than never:
+the store knows a reading that it has.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+from ingest.errors import BrokerError
+from ingest.keeper import HOLD, Keeper
+from ingest.session import BrokerUrl, Session, parse_url
+
+if TYPE_CHECKING:
+    from ingest.broker import Broker
+
+log = logging.getLogger(__name__)
+
+#: Where the server puts what devices publish.
+_SUBJECTS: Final = "$MQTT.msgs."
+
+
+def renew_session(broker: Broker, user: str, client_id: str, filters: Sequence[str]) -> int:
+    """Bring the collector's session in order; how many messages had to be put in again.
+
+    broker  runs, and no device can reach it
+    Raises BrokerError.
+    """
+    url, needed = parse_url(broker.url(user)), {_SUBJECTS + subject_of(name) for name in filters}
+    try:
+        with broker.keeper() as keeper:
+            before = keeper.subscriptions()
+            # Looking writes nothing: a broker whose disk is full may still hand over what it has.
+            known = _connect(url, client_id) and HOLD not in before
+            if known and needed <= set(before.values()):
+                return 0
+            _connect(url, client_id, filters)
+            if known and needed <= set(keeper.subscriptions().values()):
+                return 0  # the site files want more than before
+            again = _renew(keeper, url, client_id, filters, needed)
+    except OSError as error:
+        raise BrokerError(f"the broker's messages cannot be looked after: {error}") from error
+    if known or before:
+        log.error("the broker had lost the collector's session: made anew, %d waiting messages put in again", again)
+    return again
+
+
+def _renew(keeper: Keeper, url: BrokerUrl, client_id: str, filters: Sequence[str], needed: set[str]) -> int:
+    """A new session, and for it what waited; begun again from the start if it is broken off."""
+    keeper.hold()  # or the messages would go with the last subscription that wants them
+    old, newest = keeper.subscriptions().keys(), keeper.last_place()
+    _connect(url, client_id, fresh=True)  # one that has lost what belongs to it does not get it back
+    _connect(url, client_id, filters)
+    if not needed <= set(keeper.subscriptions().values()):
+        raise BrokerError("the broker does not keep the collector's subscriptions: is its disk full or damaged?")
+    again = 0
+    for message in keeper.waiting(newest):
+        keeper.put(message)
+        again += 1
+    keeper.forget(newest)
+    for name in sorted(old & keeper.subscriptions().keys(), key=HOLD.__eq__):  # the hold goes last
+        keeper.drop(name)
+    return again
+
+
+def subject_of(topic_filter: str) -> str:
+    """NATS subject of an MQTT topic filter: levels end with `.`, a literal dot becomes `//`."""
+    levels = [level.replace(".", "//") for level in topic_filter.split("/")]
+    return ".".join({"+": "*", "#": ">"}.get(level, level) for level in levels)
+
+
+def _connect(url: BrokerUrl, client_id: str, filters: Sequence[str] = (), *, fresh: bool = False) -> bool:
+    """Come back to the session, or make it; whether the broker knew it."""
+    with Session(url, client_id, filters, fresh=fresh) as session:
+        return session.was_known

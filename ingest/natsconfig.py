@@ -1,0 +1,54 @@
+"""What the bundled broker is told at each start: where it listens, what it keeps and how, who may do what."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Final
+
+from ingest.continuity import subject_of
+from ingest.keeper import ANSWERS, KEEPER, KEEPER_MAY
+
+if TYPE_CHECKING:
+    from ingest.broker import Broker
+
+COLLECTOR: Final = "collector"
+DEVICE: Final = "device"
+
+
+def configuration(broker: Broker, passwords: dict[str, str]) -> str:
+    """The server's configuration file.
+
+    Devices may publish and nothing else. The collector may subscribe and publishes nothing:
+    the server itself handles the JetStream traffic behind an MQTT session (tried with 2.15).
+    """
+    allowed = json.dumps([subject_of(topic) for topic in broker.topics])
+    collector, device = json.dumps(passwords[COLLECTOR]), json.dumps(passwords[DEVICE])
+    keeper, keeper_may = json.dumps(passwords[KEEPER]), json.dumps(KEEPER_MAY)
+    listen = json.dumps(f"[{broker.host}]:{broker.port}" if ":" in broker.host else f"{broker.host}:{broker.port}")
+    return f"""# Written anew at every start: changes made here are lost.
+server_name: "ullage"
+listen: "127.0.0.1:-1"
+http: "127.0.0.1:-1"
+ports_file_dir: {json.dumps(str(broker.folder))}
+jetstream {{
+  store_dir: {json.dumps(str(broker.folder / "messages"))}
+  sync_interval: always
+  max_mem: 64MB
+  max_file: {broker.max_file_bytes}
+}}
+mqtt {{
+  listen: {listen}
+  ack_wait: "{broker.ack_wait_s}s"
+  max_ack_pending: 1000
+}}
+authorization {{
+  users: [
+    {{ user: "{COLLECTOR}", password: {collector},
+      permissions: {{ publish: {{ deny: [">"] }}, subscribe: {{ allow: {allowed[:-1]}, "$MQTT.sub.>"] }} }} }}
+    {{ user: "{DEVICE}", password: {device},
+      permissions: {{ publish: {{ allow: {allowed} }}, subscribe: {{ deny: [">"] }} }} }}
+    {{ user: "{KEEPER}", password: {keeper},
+      permissions: {{ publish: {{ allow: {keeper_may} }}, subscribe: {{ allow: ["{ANSWERS}"] }} }} }}
+  ]
+}}
+"""
