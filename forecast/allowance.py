@@ -10,11 +10,14 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from forecast.model.balance import Drivers, State, run
 from forecast.model.passage import quantiles
 from forecast.model.plan import NOWHERE, Floats, Plan
 from forecast.result import Allowance, Changeover, Decisions, FreeWater
+
+Truths = npt.NDArray[np.bool_]
 
 #: The allowance holds for so many days, and rain water may run out within them with this chance at most.
 ALLOWANCE_D: Final = 14
@@ -43,15 +46,43 @@ class Ahead(NamedTuple):
         """Tanks that somebody draws from."""
         return sorted({int(tank) for tank in self.plan.draw_tank})
 
-    def runs_out_h(self, hours: int, demand_l: Floats | None = None) -> Floats:
-        """Hours to the first draw that cannot be fed, by member, within `hours`; infinite: none. (M,)
+    @property
+    def members(self) -> int:
+        return int(self.drivers.rain_mm.shape[1])
+
+    def of(self, members: Truths) -> Ahead:
+        """The same of some members. (M,)"""
+        drivers = self.drivers
+
+        def some(values: Floats) -> Floats:
+            return np.compress(members, values, axis=-1)  # in the layout that the kernel is compiled for
+
+        return Ahead(
+            self.plan,
+            drivers._replace(
+                rain_mm=some(drivers.rain_mm),
+                sun_wh=some(drivers.sun_wh),
+                coefficient=some(drivers.coefficient),
+                leak_l_h=some(drivers.leak_l_h),
+                draw_factor=some(drivers.draw_factor),
+            ),
+            State(*map(some, self.state)),
+        )
+
+    def within(self, hours: int) -> Ahead:
+        """The same of the first hours."""
+        return self._replace(drivers=hours_of(self.drivers, 0, hours))
+
+    def runs_out(self, demand_l: Floats | None = None) -> Truths:
+        """Which members meet a draw that cannot be fed. (M,)
 
         demand_l  what is wanted instead, exactly, by hour and draw. (H, D) [L]
         """
-        drivers = hours_of(self.drivers, 0, hours)
+        drivers = self.drivers
         if demand_l is not None:
-            drivers = drivers._replace(demand_l=demand_l[:hours], draw_factor=np.ones_like(drivers.draw_factor))
-        return np.asarray(run(self.plan, drivers, copied(self.state)).runs_out_h[self.feeds].min(axis=0))
+            drivers = drivers._replace(demand_l=demand_l, draw_factor=np.ones_like(drivers.draw_factor))
+        trace = run(self.plan, drivers, copied(self.state), hourly=False)
+        return np.asarray(np.isfinite(trace.runs_out_h[self.feeds]).any(axis=0))
 
 
 def hours_of(drivers: Drivers, begin: int, end: int) -> Drivers:
@@ -94,23 +125,22 @@ def allowance(ahead: Ahead, days: int, risk: float) -> Allowance | None:
     plan = ahead.plan._replace(
         draw_floor_l=ahead.plan.dead_l[ahead.plan.draw_tank], draw_pumped=np.zeros_like(ahead.plan.draw_pumped)
     )
-    freely = ahead._replace(plan=plan)
-
-    def chance(l_day: float) -> float:
-        return float(np.mean(np.isfinite(freely.runs_out_h(hours, demand * (l_day / wanted_l_day)))))
-
-    # A member that runs out at one draw runs out at any larger one, so the chance never falls.
+    freely = ahead._replace(plan=plan).within(hours)
     low, high = 0.0, _most_l(ahead, hours, risk) / days
-    low_chance = chance(low)
-    if low_chance > risk:
-        return Allowance(0.0, days, low_chance, risk)
+    out = freely.runs_out(np.zeros_like(demand))
+    if (gone := int(out.sum())) / ahead.members > risk:
+        return Allowance(0.0, days, gone / ahead.members, risk)
+    # A member that runs out at one draw runs out at any larger one. So the chance never falls, and
+    # only those are asked again that last at the low draw and do not at the high one.
+    open_ = freely.of(~out)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        if (found := chance(middle)) <= risk:
-            low, low_chance = middle, found
+        out = open_.runs_out(demand * (middle / wanted_l_day)) if open_.members else np.zeros(0, dtype=np.bool_)
+        if (gone + out.sum()) / ahead.members <= risk:
+            low, gone, open_ = middle, gone + int(out.sum()), open_.of(~out)
         else:
-            high = middle
-    return Allowance(round(low, 1), days, low_chance, risk)
+            high, open_ = middle, open_.of(out)
+    return Allowance(round(low, 1), days, gone / ahead.members, risk)
 
 
 def _most_l(ahead: Ahead, hours: int, risk: float) -> float:
@@ -128,7 +158,7 @@ def free_water(ahead: Ahead, days: int, sure: float) -> FreeWater:
     A member that runs out before it spills has nothing free, and nobody can draw now what is not there.
     """
     plan = ahead.plan
-    trace = run(plan, hours_of(ahead.drivers, 0, days * 24), copied(ahead.state))
+    trace = run(plan, hours_of(ahead.drivers, 0, days * 24), copied(ahead.state), hourly=False)
     ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
     feeds = ahead.feeds or list(range(len(plan.dead_l)))
     spill_l = trace.spill_l[ends].sum(axis=0)
@@ -153,9 +183,9 @@ def changeover(ahead: Ahead, runs_out_d: Floats) -> Changeover:
     close_after_d, close_chance = None, 1.0
     for day in range(len(drivers.rain_mm) // 24 - CLOSE_D + 1):
         if day > 0:
-            run(plan, hours_of(undrawn, 24 * (day - 1), 24 * day), state)
+            run(plan, hours_of(undrawn, 24 * (day - 1), 24 * day), state, hourly=False)
         later = Ahead(plan, hours_of(drivers, 24 * day, 24 * (day + CLOSE_D)), state)
-        close_chance = float(np.mean(np.isfinite(later.runs_out_h(24 * CLOSE_D))))
+        close_chance = float(np.mean(later.runs_out()))
         if close_chance <= CLOSE_RISK:
             close_after_d = day
             break

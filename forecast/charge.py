@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.facts import BatteryNow
-from forecast.model.passage import bands, passage
+from forecast.model.passage import bands, bands_of, quantiles
 from forecast.model.plan import Plan
 from forecast.model.power import RATED_C, charge_share, charge_share_sd
 from forecast.outlook.ensemble import Outlook
-from forecast.result import BatteryForecast
+from forecast.result import BatteryForecast, Passage
 from ingest.site import Battery
 
 Floats = npt.NDArray[np.float64]
@@ -51,21 +51,18 @@ def battery_temperature_c(outlook: Outlook) -> float:
     return float(np.nanmean(outlook.temperature_c))
 
 
-def battery_forecast(
-    plan: Plan, charge_wh: Floats, sun_wh: Floats, cutoff_h: Floats, horizon_h: int, offset_h: float
-) -> BatteryForecast | None:
+def battery_forecast(plan: Plan, charge_wh: Floats, sun_wh: Floats, cutoff: Passage) -> BatteryForecast | None:
     """The battery's part of the forecast; None where there is none.
 
     charge_wh, sun_wh  charge at the end of each coming hour, and the panel's energy in it (H, M) [Wh]
-    cutoff_h, offset_h  as in `passage`
+    cutoff             when it is first down to the cut-off
     """
     if np.isinf(plan.battery_wh):
         return None
-    share = charge_wh / plan.battery_wh
     return BatteryForecast(
-        start_soc=round(float(np.median(share[0])), 3),
-        soc=bands(share, 3),
-        cutoff=passage(cutoff_h, horizon_h, offset_h),
+        start_soc=round(float(np.median(charge_wh[0])) / plan.battery_wh, 3),
+        soc=bands_of(quantiles(charge_wh) / plan.battery_wh, 3),
+        cutoff=cutoff,
         pumping_h=bands(pumping_hours(plan, charge_wh[0], sun_wh), 1) if plan.pump_w > 0 else None,
     )
 

@@ -20,10 +20,11 @@ from ingest.reading import Reading
 from ingest.site import Sensor, Site, Tank
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry
-from ingest.totals import increments, spread
+from ingest.totals import amounts
 from ingest.units import LITRES_PER_M3
 
 Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 #: The state of roofs and first-flush chambers is found by running the balance over so many days.
 SPIN_UP_DAYS: Final = 14
@@ -125,17 +126,14 @@ def _rain(
     site: Site, store: ReadingStore, newest: Mapping[str, Reading], start_ms: int, hours: int, now_ms: int
 ) -> tuple[Floats, int | None]:
     """Hourly rain of the gauge, running total preferred; the first sensor with data wins."""
-    rain = np.full(hours, np.nan)
     for sensor in site.sensors_of("rain.total"):
         if sensor.id not in newest:
             continue
-        readings = _totals(site, sensor, store, newest[sensor.id], start_ms - HOUR_MS, now_ms)
-        if len(readings) < 2:
+        times_ms, totals = _totals(site, sensor, store, newest[sensor.id], start_ms - HOUR_MS, now_ms)
+        if len(times_ms) < 2:
             continue
-        for hour_ms, amount_mm in spread(increments(readings), HOUR_MS).items():
-            if 0 <= (hour := (hour_ms - start_ms) // HOUR_MS) < hours:
-                rain[hour] = amount_mm
-        return rain, readings[-1].time_ms
+        return amounts(times_ms, totals, start_ms, HOUR_MS, hours), int(times_ms[-1])
+    rain = np.full(hours, np.nan)
     for sensor in site.sensors_of("rain.rate"):
         buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "mean")
         for bucket in buckets:
@@ -147,17 +145,21 @@ def _rain(
 
 def _totals(
     site: Site, sensor: Sensor, store: ReadingStore, newest: Reading, start_ms: int, now_ms: int
-) -> list[Reading]:
-    """A running total, oldest first. Of one heard often, its first reading of each hour and the newest.
+) -> tuple[Integers, Floats]:
+    """Times and values of a running total, oldest first. Of one heard often, its first of each hour and the newest.
 
     These stand for the full hours: what falls between the hour and its first reading counts for the
     hour before, and a store gives them from its roll-ups, without reading every reading.
     """
     if sensor.every_s * 1000 > OFTEN_MS:
-        return store.range(site.id, sensor.id, start_ms, now_ms + 1)
-    buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "first")
-    firsts = [Reading(site.id, bucket.start_ms, sensor.id, bucket.value) for bucket in buckets]
-    return [*firsts, newest] if not firsts or newest.time_ms > firsts[-1].time_ms else firsts
+        found = [(reading.time_ms, reading.value) for reading in store.range(site.id, sensor.id, start_ms, now_ms + 1)]
+    else:
+        buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "first")
+        found = [(bucket.start_ms, bucket.value) for bucket in buckets]
+        if not found or newest.time_ms > found[-1][0]:
+            found.append((newest.time_ms, newest.value))
+    times_ms, totals = zip(*found, strict=True) if found else ((), ())
+    return np.array(times_ms, dtype=np.int64), np.array(totals, dtype=np.float64)
 
 
 def _battery(site: Site, store: ReadingStore, newest: Mapping[str, Reading], now_ms: int) -> BatteryNow | None:

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from forecast.model.balance import Drivers
 from forecast.model.draw import DAY_SIGMA, FIGURE_SIGMA, demand_l
 from forecast.model.plan import Plan
-from forecast.model.sun import MJ_PER_KWH, drying_mm, extraterrestrial_mj_m2, on_panel, panel_wh
+from forecast.model.sun import MJ_PER_KWH, drying_mm, extraterrestrial_mj_m2, on_panel, panel_wh, tilted
 from forecast.panel import beam_ratio, tilt_of
 from ingest.site import Battery, Site
 
@@ -145,15 +145,16 @@ def _panel_wh(
     above_mj_m2  sun above the atmosphere (H,); clearness  of each day and member (days, M)
     """
     hours = len(above_mj_m2)
-    ratio, tilt_deg = beam_ratio(site, battery, start_ms, hours)[:, None], tilt_of(site, battery)
+    ratio, tilt_deg = beam_ratio(site, battery, start_ms, hours), tilt_of(site, battery)
     direct, diffuse = on_panel(clearness, tilt_deg)
-    share = direct[day] * ratio + diffuse[day]
-    if radiation_w_m2 is not None:
-        above_w_m2 = above_mj_m2[:, None] / MJ_PER_KWH * 1000.0
-        given = np.clip(radiation_w_m2[:hours] / np.maximum(above_w_m2, _DARK_W_M2), 0.0, 1.0)
-        direct, diffuse = on_panel(given, tilt_deg)
-        share = np.where(np.isnan(given), share, direct * ratio + diffuse)
-    return panel_wh(above_mj_m2[:, None] * share, battery.panel_w)
+    sun_wh = tilted(panel_wh(above_mj_m2, battery.panel_w), ratio, direct, diffuse, day)
+    if radiation_w_m2 is None:
+        return sun_wh
+    above_w_m2 = above_mj_m2[:, None] / MJ_PER_KWH * 1000.0
+    given = np.clip(radiation_w_m2[:hours] / np.maximum(above_w_m2, _DARK_W_M2), 0.0, 1.0)
+    direct, diffuse = on_panel(given, tilt_deg)
+    given_wh = panel_wh(above_mj_m2[:, None] * (direct * ratio[:, None] + diffuse), battery.panel_w)
+    return np.where(np.isnan(given), sun_wh, given_wh)
 
 
 def _clearness(rain_mm: Floats, day: Integers, rng: np.random.Generator) -> Floats:

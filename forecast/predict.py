@@ -19,13 +19,13 @@ from forecast.facts import Facts, LevelNow
 from forecast.members import member_drivers
 from forecast.model.balance import Drivers, State, Trace, blank_state, run
 from forecast.model.geometry import geometry_of
-from forecast.model.passage import bands, bands_of, passage, quantiles
+from forecast.model.passage import bands, bands_of, passages, quantiles
 from forecast.model.plan import NOWHERE, Plan, plan_of
 from forecast.model.storage import Storage, storages_of
 from forecast.outlook.ensemble import Outlook
 from forecast.reasons import inputs, reasons, unknowns
 from forecast.reference import references
-from forecast.result import Forecast, TankForecast
+from forecast.result import Forecast, Passage, TankForecast
 from ingest.errors import ForecastUnavailable
 from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
 from ingest.site import Site, Tank
@@ -77,7 +77,7 @@ def predict(
     for time_ms in anchors:
         at = (floor_hour(time_ms) - first_ms) // HOUR_MS
         if at > begin:
-            run(plan, _between(drivers, begin, at), state)
+            run(plan, _between(drivers, begin, at), state, hourly=False)
         _anchor(site, plan, facts, time_ms, state, rng)
         begin = at
     left = 1.0 - (anchors[-1] - floor_hour(anchors[-1])) / HOUR_MS
@@ -217,6 +217,20 @@ def _document(
     storages = storages_of(site)
     daily_mm = drivers.rain_mm[now_hour : now_hour + 24 * days].reshape(days, 24, -1).sum(axis=1)
     week_l_day = drivers.demand_l[now_hour : now_hour + 7 * 24].sum(axis=0) / 7.0
+    happened = passages(
+        np.concatenate(
+            [
+                trace.runs_out_h[feeds].min(axis=0)[None],
+                trace.overflows_h[ends].min(axis=0)[None],
+                trace.cutoff_h[None],
+                trace.runs_out_h,
+                trace.overflows_h,
+            ]
+        ),
+        horizon_h,
+        offset_h,
+    )
+    runs_out, overflows, cutoff, *of_tanks = happened
     return Forecast(
         site=site.id,
         issued_ms=facts.now_ms,
@@ -225,23 +239,37 @@ def _document(
         members=outlook.rain_mm.shape[1],
         inputs=inputs(site, facts, outlook),
         tanks=[
-            _tank(tank, storages[index], facts, trace, int(index), coming, offset_h, horizon_h)
+            _tank(
+                tank,
+                storages[index],
+                facts,
+                trace,
+                int(index),
+                coming,
+                of_tanks[index],
+                of_tanks[index + len(storages)],
+            )
             for tank, index in zip(site.tank, plan.tank_storage, strict=True)
         ],
-        runs_out=passage(trace.runs_out_h[feeds].min(axis=0), horizon_h, offset_h),
-        overflows=passage(trace.overflows_h[ends].min(axis=0), horizon_h, offset_h),
+        runs_out=runs_out,
+        overflows=overflows,
         rain_mm=bands(daily_mm, 1),
         demand_l_day=round(float(week_l_day.sum()), 1),
-        battery=battery_forecast(
-            plan, trace.charge_wh[coming], drivers.sun_wh[now_hour:], trace.cutoff_h, horizon_h, offset_h
-        ),
+        battery=battery_forecast(plan, trace.charge_wh[coming], drivers.sun_wh[now_hour:], cutoff),
         reasons=reasons(site, facts, daily_mm, week_l_day),
         unknown=unknowns(site, facts, outlook, None if learned is None else learned.notes),
     )
 
 
 def _tank(
-    tank: Tank, storage: Storage, facts: Facts, trace: Trace, index: int, coming: slice, offset_h: float, horizon_h: int
+    tank: Tank,
+    storage: Storage,
+    facts: Facts,
+    trace: Trace,
+    index: int,
+    coming: slice,
+    runs_out: Passage,
+    overflows: Passage,
 ) -> TankForecast:
     """One tank, from storage number `index`; of joined tanks only the one with the lowest brim spills."""
     geometry = geometry_of(tank)
@@ -263,8 +291,8 @@ def _tank(
         capacity_l=round(geometry.capacity_l if own else float(geometry.volume_l(brim_m)), 1),
         level_m=bands_of(levels, 3),
         volume_l=bands_of(volumes if own else geometry.volume_l(levels), 0),
-        runs_out=passage(trace.runs_out_h[index], horizon_h, offset_h),
-        overflows=passage(trace.overflows_h[index] if spills else np.full_like(spill_l, np.inf), horizon_h, offset_h),
+        runs_out=runs_out,
+        overflows=overflows if spills else Passage([0.0] * len(overflows.by_day), 0.0),
         spill_l=bands(spill_l[None, :], 0),
         spill_peak_l_min=round(float(np.quantile(trace.spill_peak_l_h[index], 0.95)) / MINUTES_PER_HOUR, 1)
         if spills

@@ -10,7 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final, NamedTuple
 
+import numpy as np
+import numpy.typing as npt
+
 from ingest.reading import Reading
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 #: A fall by less than this share of the total is rounding or a late copy, not a new beginning.
 _JITTER: Final = 0.001
@@ -67,3 +73,24 @@ def spread(found: Iterable[Increment], every_ms: int) -> dict[int, float]:
             amounts[slot] = amounts.get(slot, 0.0) + amount * within / (end_ms - start_ms)
             slot += every_ms
     return amounts
+
+
+def amounts(times_ms: Integers, totals: Floats, start_ms: int, every_ms: int, slots: int) -> Floats:
+    """What passed in each interval `[start_ms + k·every_ms, …)`, as `spread` has it of `increments`. (slots,)
+
+    times_ms, totals  usable readings of one running total, each instant once, in order (N,)
+    An interval of which nothing is known is NaN.
+    """
+    if len(times_ms) < 2:
+        return np.full(slots, np.nan)
+    if (np.diff(totals) >= 0).all():
+        passed = totals - totals[0]
+    else:  # it began anew, or jitters: hour by hour
+        readings = [
+            Reading("", time, "", total) for time, total in zip(times_ms.tolist(), totals.tolist(), strict=True)
+        ]
+        passed = np.concatenate([[0.0], np.cumsum([entry.amount for entry in increments(readings)])])
+    edges = start_ms + every_ms * np.arange(slots + 1, dtype=np.int64)
+    within = np.diff(np.interp(edges, times_ms, passed))
+    known = (edges[1:] > times_ms[0]) & (edges[:-1] < times_ms[-1])
+    return np.where(known, within, np.nan)

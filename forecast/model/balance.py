@@ -81,7 +81,7 @@ class State(NamedTuple):
 class Trace(NamedTuple):
     """What came of it; passages in hours from the first, infinite where nothing happened.
 
-    volume_l [H, T, M], charge_wh [H, M]     at the end of each hour
+    volume_l [H, T, M], charge_wh [H, M]     at the end of each hour; or empty where nobody asked
     runs_out_h [T, M]   to dead storage, or to where a backup opens by itself: the rain water is used up
     overflows_h [T, M], cutoff_h [M]
     spill_l, spill_peak_l_h [T, M]           over the brim, in all and in the worst hour
@@ -118,13 +118,18 @@ def blank_state(
     )
 
 
-def run(plan: Plan, drivers: Drivers, state: State, *, ledger: bool = False, spill_first: bool = False) -> Trace:
-    """Run the balance over all hours of the drivers. `state` becomes the state at their end."""
+def run(
+    plan: Plan, drivers: Drivers, state: State, *, ledger: bool = False, spill_first: bool = False, hourly: bool = True
+) -> Trace:
+    """Run the balance over all hours of the drivers. `state` becomes the state at their end.
+
+    hourly  keep volume and charge of each hour
+    """
     hours, members = drivers.rain_mm.shape
     tanks = len(plan.dead_l)
     trace = Trace(
-        volume_l=np.empty((hours, tanks, members)),
-        charge_wh=np.empty((hours, members)),
+        volume_l=np.empty((hours if hourly else 0, tanks, members)),
+        charge_wh=np.empty((hours if hourly else 0, members)),
         runs_out_h=np.full((tanks, members), np.inf),
         overflows_h=np.full((tanks, members), np.inf),
         cutoff_h=np.full(members, np.inf),
@@ -151,7 +156,7 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     runs_out_h, overflows_h, cutoff_h = trace.runs_out_h, trace.overflows_h, trace.cutoff_h
     spilled_l, peak_l = trace.spill_l, trace.spill_peak_l_h
     tanks, draws, members = len(plan.dead_l), len(plan.draw_tank), rain_mm.shape[1]
-    keep, emptied = len(ledger) > 0, len(drivers.emptied) > 0
+    keep, hourly, emptied = len(ledger) > 0, len(traced_l) > 0, len(drivers.emptied) > 0
     pump_l_wh, pump_wh_l = plan.pump_l_h / max(plan.pump_w, _TINY), plan.pump_w / plan.pump_l_h
     cutoff_wh, efficiency, standing_wh = plan.cutoff_wh, plan.charge_efficiency, plan.standing_w
     inflow_l = np.empty((tanks, members))
@@ -283,9 +288,11 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                     fall_l[m] += lost_l
 
             # Passages are dated in the hours in which some member passes for the first time.
+            if hourly:
+                for m in range(members):
+                    traced_l[h, t, m] = volume_l[t, m]
             passing = 0
             for m in range(members):
-                traced_l[h, t, m] = volume_l[t, m]
                 passing += 1 if volume_l[t, m] <= used_up_l + _EMPTY_L and runs_out_h[t, m] == np.inf else 0
             if passing > 0:
                 for m in range(members):
@@ -298,9 +305,11 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
         for m in range(members):
             after_wh = charge_wh[m] + efficiency * sun_wh[h, m] - standing_wh - pumped_l[m] * pump_wh_l
             charge_wh[m] = max(0.0, min(plan.battery_wh, after_wh))
+        if hourly:
+            for m in range(members):
+                traced_wh[h, m] = charge_wh[m]
         passing = 0
         for m in range(members):
-            traced_wh[h, m] = charge_wh[m]
             passing += 1 if charge_wh[m] <= cutoff_wh + _EMPTY_WH and cutoff_h[m] == np.inf else 0
         if passing > 0:
             # What the pump wanted dates the cut-off, not what it still got.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from functools import lru_cache
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -29,9 +30,14 @@ def local_hours(site: Site, start_ms: int, hours: int) -> tuple[Integers, Intege
     The offset from UTC is looked up once a day and where it changes: summer time starts and ends
     on the hour in the zones that have it.
     """
+    return _local_hours(site.zone, start_ms, hours)
+
+
+@lru_cache(maxsize=64)
+def _local_hours(zone: ZoneInfo, start_ms: int, hours: int) -> tuple[Integers, Integers, Integers]:
+    """Kept, since many sites share a zone: not to be changed in place."""
     starts = start_ms + HOUR_MS * np.arange(hours, dtype=np.int64)
     offsets = np.empty(hours, dtype=np.int64)
-    zone = site.zone
     for first in range(0, hours, 24):
         last = min(first + 24, hours) - 1
         ends = [_offset_ms(int(starts[index]), zone) for index in (first, last)]

@@ -6,14 +6,17 @@ Allen et al. 1998, Crop evapotranspiration, FAO Irrigation and Drainage Paper 56
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast.model.compiled import compiled
 from ingest.instants import DAY_MS, HOUR_MS
 
 Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 SOLAR_CONSTANT_MJ_M2_MIN: Final = 0.0820
 MJ_PER_KWH: Final = 3.6
@@ -33,10 +36,12 @@ EVAPORATION_SHARE: Final = 0.53 * 0.5
 EVAPORATION_TO_DRYING: Final = EVAPORATION_SHARE / DRYING_SHARE
 
 
+@lru_cache(maxsize=1024)
 def extraterrestrial_mj_m2(latitude: float, longitude: float, start_ms: int, hours: int) -> Floats:
     """Extraterrestrial radiation of each hour from `start_ms` on. [MJ m⁻² h⁻¹], shape (hours,)
 
     latitude, longitude in degrees, north and east positive. Equation 28 between the sunset angles.
+    Kept, since a site is forecast several times an hour: not to be changed in place.
     """
     starts = start_ms + HOUR_MS * np.arange(hours, dtype=np.float64)
     year_day = (starts / DAY_MS) % 365.25 + 1.0
@@ -87,6 +92,22 @@ def on_panel(clearness: Floats, tilt_deg: float) -> tuple[Floats, Floats]:
     beam = clearness - diffuse
     sky = (1 + np.cos(np.radians(tilt_deg))) / 2
     return beam * (1 + diffuse), diffuse * (1 - beam) * sky + clearness * _ALBEDO * (1 - sky)
+
+
+@compiled
+def tilted(sun: Floats, ratio: Floats, direct: Floats, diffuse: Floats, day: Integers) -> Floats:
+    """What falls on a tilted panel in each hour and member, in the unit of `sun`. (H, M)
+
+    sun, ratio       on the horizontal above the atmosphere, and the plane's beam ratio (H,)
+    direct, diffuse  terms of `on_panel`, by day and member (D, M); day  which one an hour belongs to (H,)
+    """
+    hours, members = len(sun), direct.shape[1]
+    out = np.empty((hours, members))
+    for h in range(hours):
+        d = day[h]
+        for m in range(members):
+            out[h, m] = sun[h] * (direct[d, m] * ratio[h] + diffuse[d, m])
+    return out
 
 
 def drying_mm(radiation_mj_m2: Floats) -> Floats:

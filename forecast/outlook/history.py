@@ -81,8 +81,7 @@ def _candidates(record: RainRecord, start_ms: int, hours: int, without_year: int
         starts = starts[~touches & (np.abs(starts - start_ms) >= hours * HOUR_MS)]
     first = (starts - record.start_ms) // HOUR_MS
     low, high = np.clip(first, 0, len(record.rain_mm)), np.clip(first + hours, 0, len(record.rain_mm))
-    unknown = np.concatenate([[0], np.cumsum(np.isnan(record.rain_mm))])
-    missing = hours - (high - low) + unknown[high] - unknown[low]
+    missing = hours - (high - low) + record.unknown_before[high] - record.unknown_before[low]
     return np.asarray(starts[missing <= MOST_UNKNOWN * hours])
 
 
@@ -101,7 +100,9 @@ def _alike(record: RainRecord, first: Integers, measured_mm: Floats) -> Floats:
         last = measured_mm[-whole_d * _DAY_H :]
         if len(last) < whole_d * _DAY_H or np.isnan(last).any():
             continue
-        before = np.nansum(_windows(record, first + len(measured_mm) - len(last), len(last)), axis=0)
+        end = np.clip(first + len(measured_mm), 0, len(record.rain_mm))
+        begin = np.clip(first + len(measured_mm) - len(last), 0, len(record.rain_mm))
+        before = np.maximum(0.0, record.fell_before_mm[end] - record.fell_before_mm[begin])
         distance = (np.log1p(before) - np.log1p(last.sum())) / scale
         weight *= np.exp(-(distance**2) / 2)
     # A share of the season stays, so that a rare day does not leave one window alone.
@@ -110,9 +111,9 @@ def _alike(record: RainRecord, first: Integers, measured_mm: Floats) -> Floats:
 
 def _windows(record: RainRecord, first: Integers, hours: int) -> Floats:
     """Rain of windows, one in a column; NaN where not known. (hours, N) [mm]"""
-    place = first + np.arange(hours)[:, None]
-    inside = (place >= 0) & (place < len(record.rain_mm))
-    return np.where(inside, record.rain_mm[np.clip(place, 0, len(record.rain_mm) - 1)], np.nan)
+    if first.min() >= 0 and first.max() + hours <= len(record.rain_mm):
+        return np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(record.rain_mm, hours)[first].T)
+    return np.stack([record.window(record.start_ms + int(hour) * HOUR_MS, hours) for hour in first], axis=1)
 
 
 def _spread(weight: Floats, members: int, rng: np.random.Generator) -> Integers:

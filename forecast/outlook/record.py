@@ -8,6 +8,7 @@ which is not zero.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +21,7 @@ from ingest.errors import RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
 
 Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 #: A daily fall is laid on these hours of its day: an even spell around the middle.
 _SPELL: Final = (9, 15)
@@ -37,6 +39,16 @@ class RainRecord:
     @property
     def end_ms(self) -> int:
         return self.start_ms + HOUR_MS * len(self.rain_mm)
+
+    @cached_property
+    def unknown_before(self) -> Integers:
+        """Unknown hours before each hour, and in all. (hours + 1,)"""
+        return np.concatenate([[0], np.cumsum(np.isnan(self.rain_mm))])
+
+    @cached_property
+    def fell_before_mm(self) -> Floats:
+        """Rain known to have fallen before each hour, and in all. (hours + 1,) [mm]"""
+        return np.concatenate([[0.0], np.nancumsum(self.rain_mm)])
 
     def window(self, start_ms: int, hours: int) -> Floats:
         """Rain of `hours` hours from `start_ms` on; NaN outside the record. (hours,) [mm]"""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forecast.allowance import Ahead, allowance, changeover, decide, free_water
+from forecast.allowance import ALLOWANCE_D, Ahead, allowance, changeover, copied, decide, free_water
 from forecast.members import member_drivers, site_beliefs
-from forecast.model.balance import blank_state
+from forecast.model.balance import blank_state, run
 from forecast.model.plan import plan_of
 from ingest.instants import from_rfc3339
 from ingest.site import Site
@@ -43,6 +43,12 @@ def ahead_of(site: Site, volume_l: float, rain_mm: np.ndarray[tuple[int, int], n
     )
     drivers = member_drivers(site, plan, rain_mm, START_MS, np.random.default_rng(1), sure)
     return Ahead(plan, drivers, blank_state(plan, members, volume_l=volume_l))
+
+
+def days_of(ahead: Ahead) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Days to the first draw that cannot be fed, by member."""
+    trace = run(ahead.plan, ahead.drivers, copied(ahead.state))
+    return np.asarray(trace.runs_out_h[ahead.feeds].min(axis=0) / 24)
 
 
 def dry(members: int = 20) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
@@ -131,7 +137,7 @@ def test_drawing_the_free_water_costs_nothing() -> None:
     before = ahead_of(house(), 800.0, rain)
     free_l = free_water(before, 7, 0.9).free_l
     after = ahead_of(house(), 800.0 - free_l, rain)
-    np.testing.assert_array_equal(before.runs_out_h(HOURS), after.runs_out_h(HOURS))
+    np.testing.assert_array_equal(days_of(before), days_of(after))
 
 
 def test_the_backup_opens_before_the_water_runs_out_and_closes_after_the_rain() -> None:
@@ -139,7 +145,7 @@ def test_the_backup_opens_before_the_water_runs_out_and_closes_after_the_rain() 
     rain = dry(20)
     rain[8 * 24 + 6] = 20.0
     ahead = ahead_of(house(), 350.0, rain)
-    found = changeover(ahead, ahead.runs_out_h(HOURS) / 24)
+    found = changeover(ahead, days_of(ahead))
     assert found.open_by_d == pytest.approx(5.0, abs=0.05)
     assert found.open_chance == 1.0
     # From day 4 on the 5 days reach the rain.
@@ -149,10 +155,10 @@ def test_the_backup_opens_before_the_water_runs_out_and_closes_after_the_rain() 
 
 def test_a_full_tank_keeps_the_backup_closed_and_a_drought_keeps_it_open() -> None:
     full = ahead_of(house(), 1_100.0, dry())
-    found = changeover(full, full.runs_out_h(HOURS) / 24)
+    found = changeover(full, days_of(full))
     assert (found.open_by_d, found.open_chance, found.close_after_d) == (None, 0.0, 0)
     drought = ahead_of(house(), 200.0, dry())
-    found = changeover(drought, drought.runs_out_h(HOURS) / 24)
+    found = changeover(drought, days_of(drought))
     assert found.open_by_d == pytest.approx(2.0, abs=0.05)
     assert (found.close_after_d, found.close_chance) == (None, 1.0)
 
@@ -162,8 +168,25 @@ def test_the_search_leaves_the_members_as_they_were() -> None:
     rain[3 * 24] = 2.0
     ahead = ahead_of(house(), 200.0, rain)
     before = [values.copy() for values in ahead.state]
-    out_d = ahead.runs_out_h(HOURS) / 24
+    out_d = days_of(ahead)
     assert decide(ahead, out_d, backup=False).changeover is None
     assert decide(ahead, out_d, backup=True) == decide(ahead, out_d, backup=True)
     for values, old in zip(ahead.state, before, strict=True):
         np.testing.assert_array_equal(values, old)
+
+
+def test_the_search_finds_what_all_members_asked_at_every_draw_would() -> None:
+    rng = np.random.default_rng(7)
+    ahead = ahead_of(house(), 600.0, rng.exponential(2.0, (HOURS, 60)) * (rng.random((HOURS, 60)) < 0.02))
+    for risk in (0.02, 0.05, 0.3):
+        found = allowance(ahead, ALLOWANCE_D, risk)
+        assert found is not None
+
+        def chance(l_day: float) -> float:
+            demand = ahead.drivers.demand_l[: ALLOWANCE_D * 24]
+            return float(ahead.within(ALLOWANCE_D * 24).runs_out(demand * (l_day * ALLOWANCE_D / demand.sum())).mean())
+
+        assert found.chance == pytest.approx(chance(found.allowance_l_day), abs=1 / 60)
+        assert found.chance <= risk
+        # A hundredth more than the most that there can be is too much, unless nothing is.
+        assert chance(found.allowance_l_day + 2.5) > risk

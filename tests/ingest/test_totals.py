@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.reading import OUT_OF_RANGE, Reading
-from ingest.totals import Increment, increments, spread
+from ingest.totals import Increment, amounts, increments, spread
 
 
 def series(*points: tuple[int, float]) -> list[Reading]:
@@ -59,3 +60,18 @@ def test_never_negative_and_nothing_is_lost_in_spreading(points: list[tuple[int,
     assert sum(spread(found, every).values()) == pytest.approx(
         sum(increment.amount for increment in found), rel=1e-6, abs=1e-6
     )
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 400), st.floats(-30.0, 60.0)), min_size=0, max_size=30),
+    st.integers(0, 200),
+)
+def test_amounts_are_the_spread_of_the_increments(steps: list[tuple[int, float]], start: int) -> None:
+    times = np.cumsum([0, *(step for step, _ in steps)])
+    totals = np.maximum(0.0, np.cumsum([500.0, *(rise for _, rise in steps)]))
+    expected = spread(increments(series(*zip(times.tolist(), totals.tolist(), strict=True))), 60)
+    begin = start // 60 * 60
+    found = amounts(times.astype(np.int64), totals, begin, 60, 40)
+    for slot, amount in enumerate(found):
+        known = expected.get(begin + 60 * slot)
+        assert np.isnan(amount) if known is None else amount == pytest.approx(known, abs=1e-9)
