@@ -52,6 +52,8 @@ class Ahead(NamedTuple):
 
     def of(self, members: Truths) -> Ahead:
         """The same of some members. (M,)"""
+        if members.all():
+            return self
         drivers = self.drivers
 
         def some(values: Floats) -> Floats:
