@@ -13,10 +13,25 @@ from api import problems
 from api.access.access import Access
 from api.access.gate import Gate
 from api.access.needs import OpenPaths
+from api.designs import Designs
 from api.headers import SecurityHeaders, security_headers
+from api.pages import design as design_page
 from api.pages import entry, forms, script, views
 from api.pages.templates import STYLE, error_page
-from api.routes import about, alarms, forecast, health, log, outlook, people, rejects, setup, tokens, track_record
+from api.routes import (
+    about,
+    alarms,
+    design,
+    forecast,
+    health,
+    log,
+    outlook,
+    people,
+    rejects,
+    setup,
+    tokens,
+    track_record,
+)
 from api.routes import readings as readings_routes
 from api.routes import sites as sites_routes
 from api.service import Service
@@ -29,7 +44,7 @@ from ingest.store.records import Records
 PREFIX = "/api/v1"
 #: One module a subject, in the order of the OpenAPI document.
 ROUTES = (
-    sites_routes, readings_routes, forecast, outlook, track_record, alarms, log, rejects,
+    sites_routes, readings_routes, forecast, outlook, track_record, design, alarms, log, rejects,
     about, health, setup, tokens, people,
 )  # fmt: skip
 
@@ -50,9 +65,10 @@ def create_app(
         redoc_url=None,
     )
     app.state.service = Service(sites, readings, records, clock, settings, access)
+    app.state.designs = Designs(settings.rain)
     problems.install(app, answer, headers)
     problems.document(app)
-    for router in (_api(), views.router, forms.router, entry.router, script.router):
+    for router in (_api(), views.router, forms.router, design_page.router, entry.router, script.router):
         app.include_router(router)
     # The last added stands first in the way of a request.
     app.add_middleware(GZipMiddleware, minimum_size=500)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from pydantic import BaseModel, Field
 
 from api.speech import Speaker
-from forecast.sizing.check import DesignCheck
 from forecast.sizing.finding import Kind
 from forecast.sizing.result import Figures
+
+if TYPE_CHECKING:
+    from forecast.sizing.check import DesignCheck
 
 
 class SaidFinding(BaseModel):

@@ -31,6 +31,7 @@ class Settings:
     records_url          SQLAlchemy URL of the records; empty: records.db in the data folder
     readings             file of the readings, or http(s) URL of an InfluxDB (see ingest/store/influx_place.py);
                          empty: readings.db in the data folder
+    rain                 folder of rain records, SITE.csv each, for design checks; None: there is none
     notify               file that says who is told of alarms; None: notify.toml beside the site files
     alarm_broker         mqtt:// URL of the broker that shows the state of the alarms; empty: none does
     prefix               first level of all topics there
@@ -49,6 +50,7 @@ class Settings:
     sites: Path = Path("sites")
     records_url: str = ""
     readings: str = field(default="", repr=False)  # a URL may hold a password
+    rain: Path | None = None
     notify: Path | None = None
     alarm_broker: str = field(default="", repr=False)
     prefix: str = "ullage"
@@ -211,6 +213,7 @@ def _positive(raw: object) -> float:
 _READERS: Mapping[str, tuple[Callable[[object], object], str]] = {
     "data": (_path, "a folder"),
     "sites": (_path, "a site file or a folder of them"),
+    "rain": (_path, "a folder of rain records"),
     "records_url": (_database_url, "sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME"),
     "readings": (_text, "a file or an http(s) URL"),
     "notify": (_path, "a file like deploy/notify.toml"),

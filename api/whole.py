@@ -79,6 +79,7 @@ class Installation:
                 self.host,
                 "--port",
                 self.port,
+                *rain,
                 secrets=secrets | access,
             ),
         ]

@@ -51,7 +51,7 @@ def print_check(check: DesignCheck, speaker: Speaker, console: Console) -> None:
     from forecast.sizing.finding import KINDS
 
     titles = {
-        "result": "What it gives", "warning": "Warnings", "unchecked": "Not checked",
+        "promise": "What it gives", "warning": "Warnings", "result": "In detail", "unchecked": "Not checked",
         "basis": "What this rests on", "caution": "Before anybody relies on it",
     }  # fmt: skip
     for kind in KINDS:

@@ -92,6 +92,7 @@ def api(
     data: DataOption = Path("ullage-data"),
     host: Annotated[str | None, typer.Option("--host", help="Address to listen on.")] = None,
     port: Annotated[int | None, typer.Option("--port", help="Port to listen on.")] = None,
+    rain: RainOption = None,
     readings: ReadingsOption = "",
     records: RecordsOption = "",
     verbose: VerboseOption = False,
@@ -102,7 +103,13 @@ def api(
 
     _log_to_stderr(verbose)
     settings = load_settings(
-        data=data, sites=sites, host=host, port=port, readings=readings or None, records_url=records or None
+        data=data,
+        sites=sites,
+        host=host,
+        port=port,
+        rain=rain,
+        readings=readings or None,
+        records_url=records or None,
     )
     run_api(settings, now_ms, _stop_event())
 

@@ -7,14 +7,15 @@ from typing import Final, Literal, NamedTuple
 from ingest.saying import Saying
 
 Kind = Literal[
-    "result",  # what the supply gives
+    "promise",  # what the supply gives, in short
     "warning",  # a promise that is unsafe, or a size that is wrong
+    "result",  # what else was found
     "unchecked",  # what could not be looked at, and what is lacking for it
     "basis",  # what the figures rest on
     "caution",  # before anybody relies on them
 ]
 #: The order in which people should read them.
-KINDS: Final[tuple[Kind, ...]] = ("result", "warning", "unchecked", "basis", "caution")
+KINDS: Final[tuple[Kind, ...]] = ("promise", "warning", "result", "unchecked", "basis", "caution")
 
 
 class Finding(NamedTuple):

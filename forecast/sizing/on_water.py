@@ -79,13 +79,13 @@ def basis(figures: Figures) -> Iterator[Finding]:
 def promise(site: Site, figures: Figures) -> Iterator[Finding]:
     """What is delivered, and whether it is what was promised."""
     total, worst = figures.total, min(figures.by_year, key=lambda year: year.reliable_days)
-    yield Finding("result", "promise", say(
+    yield Finding("promise", "promise", say(
         "In a mean year {rain} of rain bring {captured} to the tanks. Of {wanted} wanted, rain water gives {drawn} "
         "({volume}); {spilled} run over.",
         rain=millimetres(total.rain_mm), captured=litres(total.captured_l), wanted=litres(total.wanted_l),
         drawn=litres(total.drawn_l), volume=share(figures.reliable_volume), spilled=litres(total.spilled_l),
     ))  # fmt: skip
-    yield Finding("result", "promise", say(
+    yield Finding("promise", "promise", say(
         "There is enough on {days} of the days with use; in the worst year, {worst}, on {fewest}.",
         days=share(figures.reliable_days), worst=name(worst.label), fewest=share(worst.reliable_days),
     ))  # fmt: skip

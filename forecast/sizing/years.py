@@ -98,7 +98,7 @@ def years_of_means(site: Site, monthly_mm: list[float], seed: int = _SEED) -> Ye
     years = []
     for count, (begin, end) in enumerate(itertools.pairwise(starts)):
         rain = outlook.rain_mm[: (end - begin) // HOUR_MS, count].copy()
-        years.append(Year(f"no. {count + 1}", begin, rain))
+        years.append(Year(f"#{count + 1}", begin, rain))
     months = [local_hours(site, year.start_ms, len(year.rain_mm))[1] for year in years]
     for month, wanted in enumerate(monthly_mm, start=1):
         fell = np.mean([year.rain_mm[at == month].sum() for year, at in zip(years, months, strict=True)])

@@ -1,0 +1,107 @@
+"""The pictures of a design check: what each size of tank would give and spill, and where a mean month's water goes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from markupsafe import Markup
+
+from api import words
+from api.charts.columns import Column, ColumnChart, column_figure
+from api.charts.curve import CurveChart, Mark, curve_figure
+from api.charts.plot import Point
+from api.speech import Speaker
+from forecast.sizing.result import Curve, Figures
+from ingest.saying import Saying, litres, name, say, share
+from ingest.units import us_gallons
+
+
+def volume(volume_l: float, speaker: Speaker) -> float:
+    """A volume in the unit that the reader chose. [L] → [L or gal]"""
+    return us_gallons(volume_l) if speaker.units == "us-gallon" else volume_l
+
+
+def with_unit(text: Saying, speaker: Speaker) -> str:
+    """`Usable tank, L`: a quantity with the unit of its volumes."""
+    return f"{speaker.say(text)}, {words.SYMBOLS[speaker.units]}"
+
+
+def curve_pictures(figures: Figures, speaker: Speaker) -> Iterator[Markup]:
+    """Reliability and spill over the size of the tank; this tank and the knee marked."""
+    curve = next((one for one in figures.curves if one.lever == "tank"), None)
+    if curve is None:
+        return
+    yield curve_figure(_reliability(curve, speaker), speaker)
+    yield curve_figure(_spill(curve, speaker), speaker)
+
+
+def _reliability(curve: Curve, speaker: Speaker) -> CurveChart:
+    now = curve.now
+    marks = [Mark(volume(now.size, speaker), 100 * now.reliable_volume, speaker.say(say("this tank")))]
+    if curve.knee is not None and curve.knee != now.size:
+        at = next(point for point in curve.points if point.size == curve.knee)
+        marks.append(Mark(volume(at.size, speaker), 100 * at.reliable_volume, speaker.say(say("knee"))))
+    says = say(
+        "Share of what is wanted that rain water gives, by the size of the tank. This one: {size}, {share}.",
+        size=litres(now.size), share=share(now.reliable_volume),
+    )  # fmt: skip
+    return CurveChart(
+        id="reliability",
+        title=speaker.say(say("What a tank of each size would give")),
+        says=speaker.say(says),
+        across=with_unit(say("Usable tank"), speaker),
+        upright=speaker.say(say("of what is wanted, %")),
+        points=[Point(volume(point.size, speaker), 100 * point.reliable_volume) for point in curve.points],
+        marks=marks,
+        decimals=(0, 1),
+    )
+
+
+def _spill(curve: Curve, speaker: Speaker) -> CurveChart:
+    now = curve.now
+    says = say(
+        "What runs over in a mean year, by the size of the tank. This one: {size}, {spill}.",
+        size=litres(now.size), spill=litres(now.spilled_l),
+    )  # fmt: skip
+    return CurveChart(
+        id="spill",
+        title=speaker.say(say("What would run over")),
+        says=speaker.say(says),
+        across=with_unit(say("Usable tank"), speaker),
+        upright=f"{words.SYMBOLS[speaker.units]}, {speaker.say(say('in a mean year'))}",
+        points=[Point(volume(point.size, speaker), volume(point.spilled_l, speaker)) for point in curve.points],
+        marks=[Mark(volume(now.size, speaker), volume(now.spilled_l, speaker), speaker.say(say("this tank")))],
+    )
+
+
+def month_picture(figures: Figures, speaker: Speaker) -> Markup:
+    """Where the rain of a mean month goes, beside what is wanted."""
+    columns = [
+        Column(
+            name=words.month(row.month, speaker.language)[:3],
+            values=[
+                volume(max(0.0, part), speaker)
+                for part in (row.drawn_l, row.spilled_l, row.roof_rain_l - row.captured_l)
+            ],
+            whole=volume(row.wanted_l, speaker),
+        )
+        for row in figures.months
+    ]
+    chart = ColumnChart(
+        id="months",
+        title=speaker.say(say("Where the rain of a mean month goes")),
+        says=speaker.say(
+            say(
+                "Drawn, run over, and lost on roofs, gutters and first flush, month by month; rain: {source}.",
+                source=name(figures.source),
+            )
+        ),
+        unit=f"{words.SYMBOLS[speaker.units]}, {speaker.say(say('in a mean month'))}",
+        first=speaker.say(say("Month")),
+        parts=[
+            speaker.say(text) for text in (say("Drawn"), say("Run over"), say("Lost before the tank"))
+        ],
+        columns=columns,
+        whole=speaker.say(say("Wanted")),
+    )  # fmt: skip
+    return column_figure(chart, speaker)

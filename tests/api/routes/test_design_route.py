@@ -1,0 +1,74 @@
+"""The design check over the API: figures and sentences, kept until the rain record changes."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from api.app import create_app
+from api.settings import Settings
+from ingest.site import Site
+from ingest.store.records import Records
+from tests.api.conftest import Client
+from tests.api.fakes import Clock, MemoryReadings
+from tests.forecast.sizing.made import showers, site_of
+
+DESIGN = "/api/v1/sites/{}/design"
+
+
+@pytest.fixture
+def rain(tmp_path: Path) -> Path:
+    folder = tmp_path / "rain"
+    folder.mkdir()
+    return folder
+
+
+@pytest.fixture
+def design_client(records: Records, clock: Clock, tmp_path: Path, rain: Path) -> Client:
+    bare = site_of(design=None).model_copy(update={"id": "bare"})
+    sites: dict[str, Site] = {"made": site_of(), "bare": bare}
+    return Client(create_app(sites, MemoryReadings(), records, clock, Settings(data=tmp_path, rain=rain)))
+
+
+def test_figures_and_sentences(client: Client) -> None:
+    answer = client.get(DESIGN.format("skerrow-head"))
+    assert answer.status_code == 200
+    found = answer.json()
+    figures = found["figures"]
+    assert (figures["site"], figures["stand_in"], figures["years"]) == ("skerrow-head", True, 30)
+    assert len(figures["months"]) == 12
+    assert figures["total"]["drawn_l"] == pytest.approx(sum(month["drawn_l"] for month in figures["months"]), abs=1)
+    assert {one["kind"] for one in found["findings"]} == {"promise", "warning", "result", "basis", "caution"}
+
+
+def test_a_record_beside_the_sites_is_used_and_a_new_one_too(design_client: Client, rain: Path) -> None:
+    before = design_client.get(DESIGN.format("made")).json()["figures"]
+    assert before["stand_in"]
+    file = rain / "made.csv"
+    write(file, 2)
+    after = design_client.get(DESIGN.format("made")).json()["figures"]
+    assert (after["stand_in"], after["source"], after["years"]) == (False, "made", 2)
+    write(file, 3)
+    os.utime(file, (1, 1))
+    assert design_client.get(DESIGN.format("made")).json()["figures"]["years"] == 3
+
+
+def test_where_there_is_no_rain_it_says_what_is_lacking(design_client: Client, rain: Path) -> None:
+    answer = design_client.get(DESIGN.format("bare"))
+    assert answer.status_code == 404
+    assert "give a record with --rain, or [design] rain_mm" in answer.json()["detail"]
+    (rain / "bare.csv").write_text("time,rain_mm\n2021-01-01T00:00:00Z,-1\n")
+    detail = design_client.get(DESIGN.format("bare")).json()["detail"]
+    assert "rain of 0 mm or more" in detail
+    assert str(rain) not in detail
+
+
+def write(file: Path, years: int) -> None:
+    record = showers(years)
+    days = record.rain_mm[: 24 * (len(record.rain_mm) // 24)].reshape(-1, 24).sum(axis=1)
+    start = datetime(2021, 1, 1, tzinfo=UTC)
+    rows = (f"{start + timedelta(days=day):%Y-%m-%dT%H:%M:%SZ},{depth:.2f}" for day, depth in enumerate(days))
+    file.write_text("time,rain_mm\n" + "\n".join(rows) + "\n")
