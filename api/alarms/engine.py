@@ -3,37 +3,26 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from threading import Event
 from typing import Final
 from zoneinfo import ZoneInfo
 
-import msgspec
-
-from api.alarms.broker import broker_dropping
-from api.alarms.folding import cause_of
-from api.alarms.lifecycle import ACTIVE, retire, step
+from api.alarms.facts import Finding
+from api.alarms.folding import cause_of, causes_first
+from api.alarms.gather import Gatherer
+from api.alarms.installation import Installation, find_installation
+from api.alarms.kinds import AlarmId
+from api.alarms.lifecycle import retire, step
 from api.alarms.muting import by_alarm, mute_of
-from api.alarms.rules import Facts, Outlook, find
-from api.alarms.types import (
-    BATTERY_LOW,
-    BROKER_DROPPING,
-    EMPTY_PREDICTED,
-    NOTHING_HEARD,
-    OVERFLOW_NOW,
-    OVERFLOW_PREDICTED,
-    TANK_LOW,
-    AlarmId,
-    AlarmType,
-    alarms_of,
-)
+from api.alarms.rules import find
+from api.alarms.types import INSTALLATION_ALARMS, alarms_of
 from api.settings import Settings
 from api.speech import Speaker
 from ingest.errors import StoreUnavailable
-from ingest.reading import Reading
-from ingest.site import Sensor, Site
+from ingest.site import Site
 from ingest.store.readings import ReadingStore
-from ingest.store.records import Records, Transition
+from ingest.store.records import AlarmAction, Records, Transition
 from ingest.watch import BROKER_SITE
 
 log = logging.getLogger("ullage.alarms")
@@ -42,7 +31,7 @@ INTERVAL_S: Final = 60.0
 
 
 class AlarmEngine:
-    """Watches all sites; one per records store, or each would raise every alarm.
+    """Watches all sites and the installation; one per records store, or each would raise every alarm.
 
     channels  who is told: one notification for each transition and channel, in the same commit
     """
@@ -63,6 +52,11 @@ class AlarmEngine:
         self._settings = settings
         self._channels = channels
         self._watching_since_ms = clock()
+        self._gatherer = Gatherer(readings, records, settings, self._watching_since_ms)
+        self._alarms = {site.id: causes_first(alarms_of(site), site) for site in sites.values()}
+        #: When reading failed first, and went well first again. [ms]
+        self._failing_since_ms: int | None = None
+        self._well_since_ms = self._watching_since_ms
 
     def run(self, stop: Event, interval_s: float = INTERVAL_S) -> None:
         """Watch until told to stop. A store out of reach is waited for; anything else escapes."""
@@ -74,123 +68,87 @@ class AlarmEngine:
             stop.wait(interval_s)
 
     def tick(self) -> list[Transition]:
-        """Judge every alarm of every site once, and the broker; what changed."""
-        changed = []
+        """Judge every alarm of the installation and of every site once; what changed.
+
+        Raises StoreUnavailable: where only the readings are out of reach, once that is on record.
+        """
+        failure = self._look_at_readings()
+        changed = self._record(self._installation_due(self._clock()))
+        if failure is not None:
+            raise failure
         for site in self._sites.values():
-            now_ms = self._clock()
-            due = self._due(site, now_ms)
-            if due:
-                changed += self._records.append_transitions(due, self._channels)
-        if (lost := self._broker_due(self._clock())) is not None:
-            changed += self._records.append_transitions([lost], self._channels)
+            changed += self._record(self._due(site, self._clock()))
         return changed
+
+    def _look_at_readings(self) -> StoreUnavailable | None:
+        try:
+            self._readings.ping()
+        except StoreUnavailable as error:
+            self._failing_since_ms = self._failing_since_ms or self._clock()
+            return error
+        if self._failing_since_ms is not None:
+            self._failing_since_ms, self._well_since_ms = None, self._clock()
+        return None
+
+    def _record(self, due: Sequence[Transition]) -> list[Transition]:
+        return self._records.append_transitions(due, self._channels) if due else []
 
     def _due(self, site: Site, now_ms: int) -> list[Transition]:
         previous = self._records.last_transitions(site.id)
-        look_back_ms = _outlook_window_ms(previous)
-        facts = gather(
-            site, self._readings, self._records, now_ms, self._settings, self._watching_since_ms, look_back_ms
+        facts = self._gatherer.gather(site, previous, now_ms)
+        over_all = self._records.last_transitions(BROKER_SITE)
+        alarms = self._alarms[site.id]
+        judge = _Judge(site.id, site.zone, previous, self._records.last_alarm_actions(site.id), now_ms)
+        for alarm in alarms:
+            cause = cause_of(alarm, site, {**over_all, **judge.last})
+            judge.step(alarm, find(alarm, facts, now_ms), cause)
+        judge.retire(set(map(str, alarms)))
+        return judge.due
+
+    def _installation_due(self, now_ms: int) -> list[Transition]:
+        at = Installation(
+            list(self._sites.values()),
+            self._readings,
+            self._settings,
+            self._watching_since_ms,
+            self._failing_since_ms,
+            self._well_since_ms,
         )
-        actions = by_alarm(self._records.last_alarm_actions(site.id))
-        speaker = Speaker(site.zone)
-        alarms = {str(alarm): alarm for alarm in alarms_of(site)}
-        due = []
-        for name, alarm in alarms.items():
-            mute = mute_of(actions.get(name, ()), site.zone, now_ms, cause_of(name, previous))
-            mark = "" if mute is None else mute.mark
-            due.append(step(site.id, alarm, previous.get(name), find(alarm, facts, now_ms), now_ms, speaker, mark))
-        due += [retire(entry, now_ms, speaker) for name, entry in previous.items() if name not in alarms]
-        return [transition for transition in due if transition is not None]
+        previous, actions = self._records.last_transitions(BROKER_SITE), self._records.last_alarm_actions(BROKER_SITE)
+        judge = _Judge(BROKER_SITE, ZoneInfo("UTC"), previous, actions, now_ms)
+        for alarm in INSTALLATION_ALARMS:
+            judge.step(alarm, find_installation(alarm, at, now_ms))
+        return judge.due
 
-    def _broker_due(self, now_ms: int) -> Transition | None:
-        alarm, zone = AlarmId(BROKER_DROPPING), ZoneInfo("UTC")
-        previous = self._records.last_transitions(BROKER_SITE).get(str(alarm))
-        mute = mute_of(self._records.last_alarm_actions(BROKER_SITE), zone, now_ms)
-        finding = broker_dropping(self._readings, now_ms)
+
+class _Judge:
+    """One round over the alarms of a place: last is what stands on record and what is due so far."""
+
+    def __init__(
+        self,
+        place: str,
+        zone: ZoneInfo,
+        previous: Mapping[str, Transition],
+        actions: Iterable[AlarmAction],
+        now_ms: int,
+    ) -> None:
+        self.due: list[Transition] = []
+        self.last = dict(previous)
+        self._place, self._zone, self._now_ms = place, zone, now_ms
+        self._actions = by_alarm(actions)
+        self._speaker = Speaker(zone)
+
+    def step(self, alarm: AlarmId, finding: Finding, cause: str = "") -> None:
+        """Judge one alarm; cause: the active alarm that explains it."""
+        name = str(alarm)
+        mute = mute_of(self._actions.get(name, ()), self._zone, self._now_ms, cause)
         mark = "" if mute is None else mute.mark
-        return step(BROKER_SITE, alarm, previous, finding, now_ms, Speaker(zone), mark)
+        due = step(self._place, alarm, self.last.get(name), finding, self._now_ms, self._speaker, mark)
+        if due is not None:
+            self.due.append(due)
+            self.last[name] = due
 
-
-def gather(
-    site: Site,
-    readings: ReadingStore,
-    records: Records,
-    now_ms: int,
-    settings: Settings,
-    watching_since_ms: int,
-    outlook_window_ms: int,
-) -> Facts:
-    """Read everything that the rules may ask about; of the forecasts, those issued within the window."""
-    latest = readings.latest(site.id, now_ms)
-    series: dict[str, list[Reading]] = {}
-    suspect: dict[str, Reading] = {}
-    for sensor in site.sensor:
-        newest, limit_ms = latest.get(sensor.id), settings.stale_after_ms(sensor.every_s)
-        if newest is not None and now_ms - newest.time_ms <= limit_ms:
-            series[sensor.id] = readings.range(site.id, sensor.id, now_ms - _window_ms(sensor, limit_ms), now_ms + 1)
-        elif sent := readings.range(site.id, sensor.id, now_ms - limit_ms, now_ms + 1, usable=False):
-            suspect[sensor.id] = sent[-1]
-    documents = records.forecasts(site.id, now_ms - outlook_window_ms, now_ms + 1)
-    outlooks = [outlook for document in documents if (outlook := _outlook(site.id, document)) is not None]
-    return Facts(site, settings, watching_since_ms, series, latest, suspect, outlooks)
-
-
-#: What is measured → the alarms that look back at it.
-_LOOK_BACK: Final[dict[str, tuple[AlarmType, ...]]] = {
-    "battery.voltage": (BATTERY_LOW,),
-    "tank.*.level": (TANK_LOW, OVERFLOW_NOW),
-}
-#: The alarms that look back at forecasts.
-_PREDICTED: Final = (EMPTY_PREDICTED, OVERFLOW_PREDICTED)
-
-
-def _outlook_window_ms(previous: Mapping[str, Transition]) -> int:
-    """How far back forecasts matter. [ms] A day of them only while there is something to clear: they are large."""
-    keys = tuple(kind.key for kind in _PREDICTED)
-    clearing = any(entry.new in ACTIVE and name.startswith(keys) for name, entry in previous.items())
-    return max((kind.off_delay_ms if clearing else kind.on_delay_ms) + kind.bridge_ms for kind in _PREDICTED)
-
-
-def _window_ms(sensor: Sensor, limit_ms: int) -> int:
-    """How far back the readings of a sensor matter. [ms] At least as long as nothing-heard takes to clear."""
-    kinds = (NOTHING_HEARD, *_LOOK_BACK.get(sensor.quantity.pattern, ()))
-    return max(kind.off_delay_ms + kind.bridge_ms for kind in kinds) + limit_ms
-
-
-class _Chances(msgspec.Struct):
-    by_day: list[float]
-
-
-class _Tank(msgspec.Struct):
-    tank: str
-    runs_out: _Chances
-    overflows: _Chances
-
-
-class _Input(msgspec.Struct):
-    stale: bool = False
-
-
-class _Document(msgspec.Struct):
-    """The few figures of a forecast document that the alarms need; a day's forecasts are read every minute."""
-
-    issued_ms: int
-    inputs: list[_Input]
-    tanks: list[_Tank]
-
-
-_decoder: Final = msgspec.json.Decoder(_Document)
-
-
-def _outlook(site: str, document: bytes) -> Outlook | None:
-    try:
-        forecast = _decoder.decode(document)
-    except (msgspec.DecodeError, msgspec.ValidationError):
-        log.exception("%s: a forecast cannot be read; another version wrote it", site)
-        return None
-    return Outlook(
-        forecast.issued_ms,
-        any(entry.stale for entry in forecast.inputs),
-        {tank.tank: tank.runs_out.by_day for tank in forecast.tanks},
-        {tank.tank: tank.overflows.by_day for tank in forecast.tanks},
-    )
+    def retire(self, known: set[str]) -> None:
+        """Clear what is active and watched no more."""
+        gone = [entry for name, entry in self.last.items() if name not in known]
+        self.due += [due for entry in gone if (due := retire(entry, self._now_ms, self._speaker)) is not None]

@@ -16,8 +16,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from api.alarms.rules import Finding
-from api.alarms.types import AlarmId
+from api.alarms.facts import Finding
+from api.alarms.kinds import AlarmId
 from api.speech import Speaker
 from ingest.saying import Saying, said, say
 from ingest.store.records import NORMAL, Evidence, Transition

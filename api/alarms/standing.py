@@ -71,6 +71,8 @@ def standings(records: Records, site: Site | None, now_ms: int) -> list[Standing
     """Every alarm of a site, or of the installation (None), the most urgent first. Raises StoreUnavailable."""
     place = BROKER_SITE if site is None else site.id
     last = records.last_transitions(place)
+    if site is not None:  # an alarm of the installation may be the cause of one here
+        last = {**records.last_transitions(BROKER_SITE), **last}
     actions = records.last_alarm_actions(place)
     raised = records.last_transitions(place, out_of=RESTING, into=(UNACKNOWLEDGED,))
     lately = records.transitions_since(place, now_ms - CHATTERING_WITHIN_MS)
@@ -87,7 +89,7 @@ def stand(
 ) -> list[Standing]:
     """The same from what was read.
 
-    last     the last transition of each alarm
+    last     the last transition of each alarm, those of the installation too
     raised   the last that raised it
     actions  the newest of each kind on each alarm, oldest first
     lately   the transitions of the last day, oldest first
@@ -106,7 +108,7 @@ def stand(
                 state_of(last.get(name)),
                 last.get(name),
                 raised[name].time_ms if name in raised else None,
-                mute_of(on_it, zone, now_ms, cause_of(name, last)),
+                mute_of(on_it, zone, now_ms, "" if site is None else cause_of(alarm, site, last)),
                 times >= CHATTERING,
                 notes[-1] if notes else None,
                 wording(alarm, site),

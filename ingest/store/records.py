@@ -91,6 +91,19 @@ class Records:
             found = connection.execute(newest.order_by(forecast.c.issued_ms.desc()).limit(1)).scalar()
         return None if found is None else bytes(found)
 
+    def latest_forecast_ms(self, site: str) -> int | None:
+        """When the newest forecast of a site was issued. [UTC ms]"""
+        newest = sa.select(sa.func.max(forecast.c.issued_ms)).where(forecast.c.site == site)
+        with _translated(), self._engine.connect() as connection:
+            return connection.execute(newest).scalar()
+
+    def forecast_times(self, site: str, start_ms: int, end_ms: int) -> list[int]:
+        """When forecasts were issued in `[start_ms, end_ms)`, oldest first: cheap, unlike the documents."""
+        issued = forecast.c.issued_ms
+        wanted = sa.select(issued).where(forecast.c.site == site, issued >= start_ms, issued < end_ms)
+        with _translated(), self._engine.connect() as connection:
+            return list(connection.execute(wanted.order_by(issued)).scalars())
+
     def forecasts(self, site: str, start_ms: int, end_ms: int) -> list[bytes]:
         """The documents issued in `[start_ms, end_ms)`, oldest first; of the past, those that `thin` has left."""
         issued = forecast.c.issued_ms
@@ -192,6 +205,17 @@ class Records:
             wanted = wanted.where(site_log.c.site == site)
         with translated(), self._engine.connect() as connection:
             return [LogEntry(*row) for row in connection.execute(wanted.order_by(site_log.c.time_ms))]
+
+    def last_log(self, site: str) -> dict[tuple[str, str], LogEntry]:
+        """The newest entry of each kind and part of a site."""
+        c = site_log.c
+        grouped = sa.select(c.kind, c.part, sa.func.max(c.time_ms).label("time_ms")).where(c.site == site)
+        newest = grouped.group_by(c.kind, c.part).subquery()
+        same = sa.and_(c.kind == newest.c.kind, c.part == newest.c.part, c.time_ms == newest.c.time_ms)
+        wanted = sa.select(*[c[name] for name in LogEntry._fields]).join(newest, same)
+        with _translated(), self._engine.connect() as connection:
+            entries = [LogEntry(*row) for row in connection.execute(wanted.where(c.site == site).order_by(c.id))]
+        return {(entry.kind, entry.part): entry for entry in entries}
 
     def ping(self) -> None:
         """Raise StoreUnavailable if the database cannot be used."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import pytest
 
@@ -27,6 +27,7 @@ class Watch:
         self, site: Site, readings: MemoryReadings, records: Records, clock: Clock, settings: Settings
     ) -> None:
         self.site, self.readings, self.records, self.clock, self.settings = site, readings, records, clock, settings
+        self.rained_mm = USUAL["post-1/rain-total"]
         self.restart()
 
     def restart(self) -> None:
@@ -39,11 +40,17 @@ class Watch:
         self.readings.write([Reading(self.site.id, time_ms, sensor, value, flags)])
 
     def go(
-        self, minutes: float, silent: Iterable[str] = (), step_ms: int = EVERY_MS, **values: float
+        self,
+        minutes: float,
+        silent: Iterable[str] = (),
+        step_ms: int = EVERY_MS,
+        *,
+        also: Mapping[str, float] | None = None,
+        **values: float,
     ) -> list[Transition]:
         """Let time pass: every sensor speaks each step, except the silent; the engine judges each step."""
         speaks = {sensor: value for sensor, value in USUAL.items() if sensor not in set(silent)}
-        speaks |= {f"post-1/{name}": value for name, value in values.items()}
+        speaks |= {f"post-1/{name}": value for name, value in {**values, **(also or {})}.items()}
         changed = []
         for _ in range(round(minutes * MINUTE_MS / step_ms)):
             self.clock.now_ms += step_ms

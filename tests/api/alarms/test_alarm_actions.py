@@ -157,7 +157,7 @@ def test_a_note_is_shown_and_kept(low: Watch) -> None:
 
 def test_what_is_wrong_is_said(watch: Watch) -> None:
     now_ms = watch.clock.now_ms
-    with pytest.raises(UnknownAlarm, match="one of battery-low, tank-low:main"):
+    with pytest.raises(UnknownAlarm, match="one of battery-low, battery-cutoff-predicted"):
         actions.annotate(watch.records, watch.site, "tank-low:mian", "warden", "hm", now_ms)
     with pytest.raises(UnknownAlarm, match="broker-dropping"):
         actions.acknowledge(watch.records, None, "battery-low", "warden", "", now_ms)

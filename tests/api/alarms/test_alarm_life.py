@@ -6,9 +6,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from api.alarms.facts import Finding, Sample, held_ms
+from api.alarms.folding import causes_first, causes_of
 from api.alarms.lifecycle import ACTIVE, acknowledged, retire, step
-from api.alarms.rules import Finding, Sample, held_ms
-from api.alarms.types import ALARM_TYPES, BATTERY_LOW, AlarmId, alarm_id, alarms_of
+from api.alarms.power import BATTERY_LOW
+from api.alarms.types import ALARM_TYPES, AlarmId, alarm_id, alarms_of, wording
 from api.speech import Speaker
 from ingest.instants import HOUR_MS, MINUTE_MS
 from ingest.saying import say
@@ -97,31 +99,62 @@ def test_hold_counts_back_to_the_first_failure_or_gap() -> None:
 
 
 def test_every_type_says_what_it_means() -> None:
-    assert len(ALARM_TYPES) == 7
+    assert len(ALARM_TYPES) == 22
     for kind in ALARM_TYPES.values():
         for words in (kind.title, kind.cause, kind.consequence, kind.action):
             assert len(words) >= 10
-        assert kind.respond_within_h * HOUR_MS > kind.on_delay_ms
+        assert kind.respond_within_h * HOUR_MS >= kind.on_delay_ms
+        assert kind.realarm_ms >= kind.respond_within_h * HOUR_MS
+
+
+def test_no_type_speaks_of_a_backup_to_a_site_without_one(tarn_orchard: Site) -> None:
+    assert tarn_orchard.backup is None
+    for alarm in alarms_of(tarn_orchard):
+        for saying in wording(alarm, tarn_orchard):
+            assert "backup" not in saying.text
 
 
 def test_site_raises_what_it_can_measure(skerrow_head: Site, tarn_orchard: Site) -> None:
     assert [str(alarm) for alarm in alarms_of(skerrow_head)] == [
         "battery-low",
+        "battery-cutoff-predicted",
+        "pump-near-outlet:main",
         "tank-low:main",
         "overflow-now:main",
         "empty-predicted:main",
         "overflow-predicted:main",
+        "leak-suspected:main",
+        "rain-without-inflow:bunkhouse",
+        "both-supplies-open",
+        "water-standing:main",
         "nothing-heard:post-1",
+        "sensor-implausible:post-1",
+        "forecast-stale",
+        "outlook-stale",
+        "upkeep-due:clean-gutters",
+        "upkeep-due:rinse-first-flush",
     ]
-    # The upper tank has no low_l, and what it spills the lower one takes.
+    # The upper tank has no low_l, and what it spills the lower one takes; no rain is measured.
     assert [str(alarm) for alarm in alarms_of(tarn_orchard)] == [
         "empty-predicted:upper",
         "tank-low:lower",
         "overflow-now:lower",
         "empty-predicted:lower",
         "overflow-predicted:lower",
+        "water-standing:lower",
         "nothing-heard:upper-post",
+        "sensor-implausible:upper-post",
         "nothing-heard:lower-post",
+        "sensor-implausible:lower-post",
+        "forecast-stale",
+        "outlook-stale",
     ]
-    for alarm in alarms_of(tarn_orchard):
+    for alarm in [*alarms_of(skerrow_head), *alarms_of(tarn_orchard)]:
         assert alarm_id(str(alarm)) == alarm
+
+
+def test_every_consequence_comes_after_its_causes(skerrow_head: Site) -> None:
+    order = causes_first(alarms_of(skerrow_head), skerrow_head)
+    assert sorted(map(str, order)) == sorted(map(str, alarms_of(skerrow_head)))
+    for place, alarm in enumerate(order):
+        assert not set(causes_of(alarm, skerrow_head)) & set(order[place:])

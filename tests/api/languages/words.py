@@ -87,8 +87,9 @@ def in_alarm_types() -> Iterator[Text]:
     from api.alarms.types import ALARM_TYPES
 
     for kind in ALARM_TYPES.values():
-        for words in (kind.title, kind.cause, kind.consequence, kind.action):
-            yield Text("api/alarms/types.py", 0, (words,))
+        for words in (kind.title, kind.cause, kind.consequence, kind.action, kind.action_with_backup):
+            if words:
+                yield Text("api/alarms/kinds.py", 0, (words,))
 
 
 def bare_words(path: Path) -> list[str]:
