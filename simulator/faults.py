@@ -31,6 +31,8 @@ KINDS: Final[dict[str, Kind]] = {
     "leak": Kind("tank", "lost through the floor while there is water [L/h]", 5.0),
     "both-supplies-open": Kind("tank beside a backup", "pressed by the backup into the tank [L/h]", 30.0),
     "pump-dry": Kind("pump", "none: the pump runs and delivers nothing", 1.0),
+    "pump-unguarded": Kind("pump", "none: no float stops it at the reserve, it draws down to the outlet", 1.0),
+    "draw-unused": Kind("draw", "none: nobody takes anything", 1.0),
     "battery-aged": Kind("battery", "share of the capacity that is lost", 0.4),
     "sensor-drift": Kind("sensor", "added per day since the start [unit kept inside]", 0.02),
     "sensor-stuck": Kind("sensor", "none: the last value comes again and again", 1.0),
@@ -46,7 +48,7 @@ class Fault:
     """One fault.
 
     kind      one of KINDS
-    part      id of the roof or tank; `DEVICE/NAME` or `DEVICE` for sensors; "" for pump and battery
+    part      id of the roof, tank or draw; `DEVICE/NAME` or `DEVICE` for sensors; "" for pump and battery
     start_ms, end_ms  it holds in `[start_ms, end_ms)`; no end: for good
     amount    as KINDS says; None: the usual one
     """
@@ -79,6 +81,7 @@ def checked(site: Site, faults: Iterable[Fault]) -> tuple[Fault, ...]:
         "tank": {tank.id for tank in site.tank},
         "tank beside a backup": {tank.id for tank in site.tank} if site.backup else set(),
         "pump": {""} if site.pump else set(),
+        "draw": {draw.id for draw in site.draw},
         "battery": {""} if site.battery else set(),
         "sensor": sensors | devices,
         "device": devices,

@@ -138,13 +138,15 @@ class Plant:
     def _ready_draws(self, weather: Weather, backup_open: npt.NDArray[np.bool_]) -> None:
         for tap in self._taps:
             wanted = taps(self.site, tap.draw, weather.start_ms, weather.minutes, self._seed)
+            wanted[self._fault("draw-unused", tap.draw.id, weather) > 0] = 0.0
             # With both open, each gives half; who gives how much depends on pressures nobody knows.
             both = self._fault("both-supplies-open", tap.draw.tank, weather) > 0
             tap.ready(wanted, np.where(both, 0.5, np.where(backup_open, 0.0, 1.0)))
-        dry = self._fault("pump-dry", "", weather).tolist()
+        dry, unguarded = (self._fault(kind, "", weather).tolist() for kind in ("pump-dry", "pump-unguarded"))
         for run in self._pumped:
             wanted, days = pumping(self.site, run.draw, _pump(self.site), weather.start_ms, weather.minutes)
-            run.ready(wanted, days, dry)
+            days[self._fault("draw-unused", run.draw.id, weather) > 0] = 0
+            run.ready(wanted, days, dry, unguarded)
 
     def _backup(self, weather: Weather) -> npt.NDArray[np.bool_]:
         """Whether somebody has opened the backup, by minute."""

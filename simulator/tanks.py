@@ -105,11 +105,16 @@ class PumpedRun(_DrawRun):
         self._today = 0
         self._lacking_l = 0.0
 
-    def ready(self, wanted: Floats, days: npt.NDArray[np.int64], pump_dry: Sequence[float]) -> None:
-        """Before a span: what would be taken [L a minute], its day (0: not now), and where the pump is dry."""
+    def ready(
+        self, wanted: Floats, days: npt.NDArray[np.int64], pump_dry: Sequence[float], unguarded: Sequence[float]
+    ) -> None:
+        """Before a span: what would be taken [L a minute], its day (0: not now), where the pump is dry, and where
+        nothing stops it at the reserve.
+        """
         self._start(wanted)
         self._days = days.tolist()
         self._dry = pump_dry
+        self._unguarded = unguarded
 
     def take(self, i: int, left: float) -> float:
         """The share of the minute that the pump runs for this draw, `left` at most."""
@@ -118,7 +123,8 @@ class PumpedRun(_DrawRun):
             return 0.0
         if day != self._today:
             self._today, self._lacking_l = day, self.draw.litres_per_day
-        litres = min(self._lacking_l, self._flow_l * left, self.tank.volume_l - self._floor_l)
+        floor_l = self.tank.geometry.dead_l if self._unguarded[i] else self._floor_l
+        litres = min(self._lacking_l, self._flow_l * left, self.tank.volume_l - floor_l)
         if litres <= 0:
             return 0.0
         if not self._dry[i]:

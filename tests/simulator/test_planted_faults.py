@@ -122,6 +122,26 @@ def test_a_pump_that_runs_dry(skerrow_head: Site) -> None:
     assert truth.pump_share[DURING].sum() == pytest.approx(2 * 180)
 
 
+def test_a_pump_that_nothing_stops_at_the_reserve(skerrow_head: Site) -> None:
+    """400 L lie above the outlet, 300 of them are the taps' reserve: the irrigation wants 140."""
+    fill = (241.3 + 400) / 3619.1
+    weather = still(1440, start_ms=START_MS)
+    guarded, unguarded = (
+        Plant(skerrow_head, 4, fill=fill, faults=faults).run(weather).draws["irrigation"].drawn.sum()
+        for faults in ((), [Fault("pump-unguarded", "", START_MS)])
+    )
+    assert guarded < 101
+    assert unguarded == pytest.approx(140)
+
+
+@pytest.mark.parametrize("draw", ["taps", "irrigation"])
+def test_a_draw_that_nobody_uses(skerrow_head: Site, draw: str) -> None:
+    drawn = run(skerrow_head, fault("draw-unused", draw)).draws[draw].drawn
+    assert drawn[DURING].sum() == 0
+    assert drawn[BEFORE].sum() > 50
+    assert drawn[AFTER].sum() > 50
+
+
 def test_an_aged_battery_sags_deeper(skerrow_head: Site) -> None:
     healthy, ill = (run(skerrow_head, *faults).power for faults in ((), (fault("battery-aged", "", 0.6),)))
     assert healthy
