@@ -94,14 +94,14 @@ class Records:
     def latest_forecast_ms(self, site: str) -> int | None:
         """When the newest forecast of a site was issued. [UTC ms]"""
         newest = sa.select(sa.func.max(forecast.c.issued_ms)).where(forecast.c.site == site)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             return connection.execute(newest).scalar()
 
     def forecast_times(self, site: str, start_ms: int, end_ms: int) -> list[int]:
         """When forecasts were issued in `[start_ms, end_ms)`, oldest first: cheap, unlike the documents."""
         issued = forecast.c.issued_ms
         wanted = sa.select(issued).where(forecast.c.site == site, issued >= start_ms, issued < end_ms)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             return list(connection.execute(wanted.order_by(issued)).scalars())
 
     def forecasts(self, site: str, start_ms: int, end_ms: int) -> list[bytes]:
@@ -213,7 +213,7 @@ class Records:
         newest = grouped.group_by(c.kind, c.part).subquery()
         same = sa.and_(c.kind == newest.c.kind, c.part == newest.c.part, c.time_ms == newest.c.time_ms)
         wanted = sa.select(*[c[name] for name in LogEntry._fields]).join(newest, same)
-        with _translated(), self._engine.connect() as connection:
+        with translated(), self._engine.connect() as connection:
             entries = [LogEntry(*row) for row in connection.execute(wanted.where(c.site == site).order_by(c.id))]
         return {(entry.kind, entry.part): entry for entry in entries}
 
