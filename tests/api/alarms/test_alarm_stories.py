@@ -104,7 +104,7 @@ def test_suspect_values_raise_no_alarm_but_the_sensors_own(watch: Watch) -> None
     watch.go(5)
     for n in range(12):
         watch.say(BATTERY, 5.0, watch.clock.now_ms - n * 1000 - 1, STUCK)
-    assert changes(watch.go(40)) == [("sensor-implausible:post-1", "unacknowledged")]
+    assert changes(watch.go(90)) == [("sensor-implausible:post-1", "unacknowledged")]
 
 
 def test_tank_low_is_about_usable_water(watch: Watch) -> None:
