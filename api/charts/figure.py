@@ -15,6 +15,8 @@ from ingest.saying import say
 
 #: Joins the one style of the pages.
 STYLE: Final = (Path(__file__).parent / "charts.css").read_text(encoding="utf-8")
+#: Optional: reads values under a finger or with arrow keys, out of the table.
+SCRIPT: Final = (Path(__file__).parent / "reader.js").read_text(encoding="utf-8")
 #: How many fillings there are for the parts of a stacked bar.
 PARTS: Final = 6
 
@@ -52,7 +54,8 @@ class Figure:
         """The figure as HTML."""
         name = escape(self.id)
         parts = [
-            f'<figure class="chart"><svg viewBox="0 0 {WIDTH} {self.height}" role="img"',
+            f'<figure class="chart" data-read="{escape(speaker.say(say("Read the picture")))}">',
+            f'<svg viewBox="0 0 {WIDTH} {self.height}" role="img"',
             f' aria-labelledby="{name}-t {name}-d"><title id="{name}-t">{escape(self.title)}</title>',
             f'<desc id="{name}-d">{escape(self.says)}</desc>',
             *self.parts,

@@ -10,8 +10,9 @@ from fastapi import APIRouter, Response
 
 from api.access.needs import needs
 from api.access.scope import READ
+from api.charts import figure as charts
 
-SCRIPT: Final = (Path(__file__).parent / "html" / "poll.js").read_text(encoding="utf-8")
+SCRIPT: Final = (Path(__file__).parent / "html" / "poll.js").read_text(encoding="utf-8") + charts.SCRIPT
 #: Its address changes with it, so a browser may keep it for good.
 ADDRESS: Final = f"/page-{hashlib.sha256(SCRIPT.encode()).hexdigest()[:10]}.js"
 

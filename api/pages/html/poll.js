@@ -38,11 +38,11 @@ function renew(text) {
   const open = [...main.querySelectorAll("details")].map(part => part.open);
   const focus = [...main.querySelectorAll(fields)].indexOf(document.activeElement);
   main.replaceChildren(...fresh.childNodes);
+  document.dispatchEvent(new Event("renewed"));
   main.querySelectorAll("details").forEach((part, n) => part.open = open[n]);
   if (focus >= 0) main.querySelectorAll(fields)[focus]?.focus({preventScroll: true});
   document.title = page.title;
   shown = next;
-  document.dispatchEvent(new Event("renewed"));
 }
 
 // What somebody is writing is not taken away.
