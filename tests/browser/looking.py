@@ -51,10 +51,11 @@ _FOCUS: Final = """
 """
 
 
-def violations(page: Page) -> list[str]:
-    """What axe finds against WCAG 2.0 to 2.2, A and AA: rule, help and the elements."""
+def violations(page: Page, rules: list[str] | None = None) -> list[str]:
+    """What axe finds against WCAG 2.0 to 2.2, A and AA, or against some rules: rule, help and the elements."""
+    only = {"type": "tag", "values": _TAGS} if rules is None else {"type": "rule", "values": rules}
     # Evaluated by the browser's own tool, so the page's policy against scripts stays as it is.
-    found = _AXE.run(page, options={"runOnly": {"type": "tag", "values": _TAGS}, "resultTypes": ["violations"]})
+    found = _AXE.run(page, options={"runOnly": only, "resultTypes": ["violations"]})
     return [
         f"{entry['id']}: {entry['help']}: {node['html'][:200]} {node['failureSummary']}"
         for entry in found.response["violations"]

@@ -7,11 +7,10 @@ import re
 from fastapi.routing import iter_route_contexts
 
 from api.access.needs import declared
-from api.pages.scripts import READER
 from tests.api.conftest import Client
 
 #: What strangers may reach: whether the process runs, and the ways in.
-OPEN_TO_ALL = {"/api/v1/health/live", "/api/v1/setup", "/setup", "/login", READER}
+OPEN_TO_ALL = {"/api/v1/health/live", "/api/v1/setup", "/setup", "/login"}
 #: Also reached by reading alone, though it changes something: a reader may leave.
 CHANGED_BY_READERS = {"/logout"}
 
