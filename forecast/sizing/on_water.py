@@ -89,6 +89,12 @@ def promise(site: Site, figures: Figures) -> Iterator[Finding]:
         "There is enough on {days} of the days with use; in the worst year, {worst}, on {fewest}.",
         days=share(figures.reliable_days), worst=name(worst.label), fewest=share(worst.reliable_days),
     ))  # fmt: skip
+    yield Finding("result", "promise", say(
+        "If a full tank spilled before anybody draws (yield after spillage, the pessimistic bound), it would be "
+        "{share} of "
+        "what is wanted instead of {here}.",
+        share=share(figures.pessimistic_volume), here=share(figures.reliable_volume),
+    ))  # fmt: skip
     target = (site.design and site.design.reliable_days) or RELIABLE_DAYS
     if total.wanted_l > 0 and figures.reliable_days < target:
         yield Finding("warning", "promise", say(

@@ -8,7 +8,7 @@ from typing import Final
 
 from forecast.sizing.finding import Finding
 from forecast.sizing.result import Figures, FlushCheck, Gutter, OutletCheck, PowerCheck
-from forecast.sizing.storms import HALF_ROUNDS_MM
+from forecast.sizing.storms import DESIGN_RAIN_MM_H, HALF_ROUNDS_MM
 from ingest.saying import hours, litres, litres_a_minute, metres, millimetres, month, name, names, number, say, share
 from ingest.site import Draw, Site
 
@@ -39,6 +39,12 @@ def gutters(figures: Figures) -> Iterator[Finding]:
     worst_mm = figures.storms.hardest_hour_mm * figures.storms.peak_high if real else 0.0
     for one in figures.gutters:
         yield from _gutter(one, worst_mm)
+    if any(one.design_rain_mm_h == DESIGN_RAIN_MM_H for one in figures.gutters):
+        yield Finding("basis", "gutter", say(
+            "Gutters are held against {rate} an hour, the example of EN 12056-3 for places without statistics; "
+            "gutter_rain_mm_h in the site file says another. Wind-driven rain on the roof's height comes on top.",
+            rate=millimetres(DESIGN_RAIN_MM_H),
+        ))  # fmt: skip
 
 
 def _gutter(one: Gutter, worst_mm: float) -> Iterator[Finding]:
@@ -55,15 +61,14 @@ def _gutter(one: Gutter, worst_mm: float) -> Iterator[Finding]:
     if one.carries_mm_h < one.design_rain_mm_h:
         size = number(one.half_round_mm or HALF_ROUNDS_MM[-1])
         yield Finding("warning", "gutter", say(
-            "Gutter of {roof} carries {carries}; {rate} in an hour, the design rain of EN 12056-3, need {needed}. "
-            "The rest "
-            "goes over its side. A level half-round gutter of {size} mm or more carries it (from memory of that "
-            "standard).",
+            "Gutter of {roof} carries {carries}; a design rain of {rate} an hour needs {needed}. The rest goes over "
+            "its "
+            "side. A level half-round gutter of {size} mm or more carries it (EN 12056-3, from memory).",
             roof=roof, carries=carries, rate=rate, needed=needed, size=size,
         ))  # fmt: skip
         return
     yield Finding("result", "gutter", say(
-        "Gutter of {roof} carries {carries}; {rate} in an hour, the design rain of EN 12056-3, need {needed}.",
+        "Gutter of {roof} carries {carries}; a design rain of {rate} an hour needs {needed}.",
         roof=roof, carries=carries, rate=rate, needed=needed,
     ))  # fmt: skip
     if one.carries_mm_h < worst_mm:

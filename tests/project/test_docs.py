@@ -11,6 +11,7 @@ import pytest
 from pydantic import BaseModel
 
 import forecast.result
+import forecast.sizing.result
 import ingest.pipework
 import ingest.site
 import ingest.tank
@@ -26,7 +27,7 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 #: Endings of names, and the unit they stand for. The longest that fits counts.
 ENDINGS = {
     "_mm": "mm", "_m2": "m²", "_m": "m", "_l": "L", "_l_h": "L/h", "_l_min": "L/min", "_l_day": "L/d",
-    "_mm_h": "mm/h", "_v": "V", "_w": "W", "_wh": "Wh", "_ah": "Ah", "_h": "h", "_s": "s", "_ms": "ms",
+    "_mm_h": "mm/h", "_m_s": "m/s", "_v": "V", "_w": "W", "_wh": "Wh", "_ah": "Ah", "_h": "h", "_s": "s", "_ms": "ms",
 }  # fmt: skip
 
 
@@ -44,6 +45,9 @@ def fields() -> set[str]:
     names: set[str] = set()
     for _, kind in inspect.getmembers(ingest.site, inspect.isclass):
         if issubclass(kind, BaseModel) and kind.__module__ in SITE_MODULES:
+            names |= set(kind.model_fields)
+    for _, kind in inspect.getmembers(forecast.sizing.result, inspect.isclass):
+        if issubclass(kind, BaseModel) and kind.__module__ == forecast.sizing.result.__name__:
             names |= set(kind.model_fields)
     for _, kind in inspect.getmembers(forecast.result, inspect.isclass):
         if issubclass(kind, msgspec.Struct) and kind.__module__ == forecast.result.__name__:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,7 +13,7 @@ from ingest.site import Site
 from ingest.store.records import Records
 from tests.api.conftest import Client
 from tests.api.fakes import Clock, MemoryReadings
-from tests.forecast.sizing.made import showers, site_of
+from tests.forecast.sizing.made import daily_csv, site_of
 
 DESIGN = "/api/v1/sites/{}/design"
 
@@ -48,10 +47,10 @@ def test_a_record_beside_the_sites_is_used_and_a_new_one_too(design_client: Clie
     before = design_client.get(DESIGN.format("made")).json()["figures"]
     assert before["stand_in"]
     file = rain / "made.csv"
-    write(file, 2)
+    daily_csv(file, 2)
     after = design_client.get(DESIGN.format("made")).json()["figures"]
     assert (after["stand_in"], after["source"], after["years"]) == (False, "made", 2)
-    write(file, 3)
+    daily_csv(file, 3)
     os.utime(file, (1, 1))
     assert design_client.get(DESIGN.format("made")).json()["figures"]["years"] == 3
 
@@ -64,11 +63,3 @@ def test_where_there_is_no_rain_it_says_what_is_lacking(design_client: Client, r
     detail = design_client.get(DESIGN.format("bare")).json()["detail"]
     assert "rain of 0 mm or more" in detail
     assert str(rain) not in detail
-
-
-def write(file: Path, years: int) -> None:
-    record = showers(years)
-    days = record.rain_mm[: 24 * (len(record.rain_mm) // 24)].reshape(-1, 24).sum(axis=1)
-    start = datetime(2021, 1, 1, tzinfo=UTC)
-    rows = (f"{start + timedelta(days=day):%Y-%m-%dT%H:%M:%SZ},{depth:.2f}" for day, depth in enumerate(days))
-    file.write_text("time,rain_mm\n" + "\n".join(rows) + "\n")

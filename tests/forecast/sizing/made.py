@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from forecast.outlook.record import RainRecord
 from forecast.sizing.years import Year, Years
-from ingest.instants import HOUR_MS, from_rfc3339
+from ingest.instants import DAY_MS, HOUR_MS, from_rfc3339, to_rfc3339
 from ingest.site import Site
 from ingest.sitefile import parse_site
 
@@ -40,6 +41,13 @@ def showers(count: int = 3, seed: int = 1) -> RainRecord:
     hours = (from_rfc3339(f"{2021 + count}-01-01T00:00:00Z") - START_MS) // HOUR_MS
     rain = rng.exponential(1.4, hours) * (rng.random(hours) < 0.05)
     return RainRecord(START_MS, rain, "showers")
+
+
+def daily_csv(file: Path, count: int) -> None:
+    """The same showers as a daily record on disk."""
+    days = showers(count).rain_mm.reshape(-1, 24).sum(axis=1)
+    rows = (f"{to_rfc3339(START_MS + day * DAY_MS)},{depth:.2f}" for day, depth in enumerate(days))
+    file.write_text("time,rain_mm\n" + "\n".join(rows) + "\n")
 
 
 def years_of(*rain_mm: npt.NDArray[np.float64]) -> Years:

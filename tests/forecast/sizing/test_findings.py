@@ -56,7 +56,7 @@ PUMP = {"power_w": 90, "flow_l_min": 14}
         ({"tank": [TANK | {"outlet_height_m": 1.0}]}, "lie below the outlet and can never be drawn: 50 % of it"),
         ({"tank": [TANK | {"overflow_capacity_l_min": 5.0}]}, "Overflow pipe of box carries 5 L/min, less than the"),
         ({"roof": [ROOF | {"runoff_coefficient": 0.98}]}, "a runoff coefficient of 0.98 is that of a new roof"),
-        ({"roof": [ROOF | {"gutter_capacity_l_min": 40.0}]}, "carries 40 L/min; 75 mm in an hour, the design rain of"),
+        ({"roof": [ROOF | {"gutter_capacity_l_min": 40.0}]}, "carries 40 L/min; a design rain of 75 mm an hour needs"),
         ({"roof": [ROOF | {"first_flush": {"volume_l": 300.0, "drip_l_h": 9.0}}]}, "is larger than most rains"),
         ({"roof": [ROOF | {"first_flush": {"volume_l": 5.0, "drip_l_h": 1.0}}]}, "less than the 0.41 mm"),
         ({"roof": [ROOF | {"first_flush": {"volume_l": 50.0, "drip_l_h": 0.1}}]}, "takes 500 hours to drip empty"),
