@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from ingest.errors import StoreUnavailable
+from forecast.aside import aside
+from forecast.learned import Learned
+from forecast.telemetry import Hourly, hourly
+from ingest.errors import AsideError, StoreUnavailable
 from ingest.instants import DAY_MS
 from ingest.site import Site
 from ingest.store.readings import ReadingStore
-
-if TYPE_CHECKING:
-    from forecast.learn import Learned
 
 log = logging.getLogger("ullage.forecast")
 
@@ -37,12 +37,22 @@ class Lessons:
 
     def go_on(self, now_ms: int) -> None:
         """Learn a few of the sites whose turn it is, the longest waiting first."""
-        from forecast.telemetry import hourly, learn  # noqa: PLC0415 - scikit-learn takes a second to load
-
         due = [name for name in self._sites if now_ms - self._learnt_ms.get(name, now_ms - ANEW_MS) >= ANEW_MS]
-        for name in sorted(due, key=lambda site: self._learnt_ms.get(site, 0))[:AT_ONCE]:
-            self._learnt_ms[name] = now_ms
-            try:
-                self._learned[name] = learn(self._sites[name], hourly(self._sites[name], self._store, now_ms))
-            except StoreUnavailable as error:
-                log.warning("%s: nothing learnt today: %s", name, error)
+        due = sorted(due, key=lambda site: self._learnt_ms.get(site, 0))[:AT_ONCE]
+        self._learnt_ms |= dict.fromkeys(due, now_ms)
+        seen = {name: hours for name in due if (hours := self._seen(name, now_ms)) is not None}
+        if not seen:
+            return
+        try:
+            taught = aside("forecast.teaching:learn_all", [(self._sites[name], hours) for name, hours in seen.items()])
+        except AsideError as error:
+            log.warning("%s: nothing learnt today: %s", ", ".join(seen), error)
+            return
+        self._learned |= zip(seen, taught, strict=True)
+
+    def _seen(self, name: str, now_ms: int) -> Hourly | None:
+        try:
+            return hourly(self._sites[name], self._store, now_ms)
+        except StoreUnavailable as error:
+            log.warning("%s: nothing learnt today: %s", name, error)
+            return None

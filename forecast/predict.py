@@ -7,7 +7,7 @@ too narrow.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import msgspec
 import numpy as np
@@ -16,6 +16,7 @@ import numpy.typing as npt
 from forecast.allowance import Ahead, copied, decide, hours_of
 from forecast.charge import battery_forecast, battery_temperature_c, measured_charge
 from forecast.facts import Facts, LevelNow
+from forecast.learned import Learned
 from forecast.members import member_drivers
 from forecast.model.balance import Drivers, State, Trace, blank_state, run
 from forecast.model.geometry import geometry_of
@@ -30,9 +31,6 @@ from ingest.errors import ForecastUnavailable
 from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
 from ingest.site import Site, Tank
 from ingest.units import MINUTES_PER_HOUR
-
-if TYPE_CHECKING:  # learning needs scikit-learn, which takes a second to load; forecasting does not
-    from forecast.learn import Learned
 
 Floats = npt.NDArray[np.float64]
 

@@ -12,17 +12,18 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from forecast.facts import gather
+from forecast.facts import OLDEST_LEVEL_MS, SPIN_UP_DAYS, gather
 from forecast.judging import Judging
+from forecast.learned import Learned
 from forecast.lessons import Lessons
 from forecast.model.peaks import peak_factor
 from forecast.outlook.blend import OLDEST_MS
 from forecast.outlook.choose import OutlookSettings, choose_outlook
-from forecast.outlook.fetch import Fetcher
 from forecast.outlook.record import RainRecord
-from forecast.predict import MEMBERS, predict, timeline
+from forecast.panel import prepare
+from forecast.predict import HORIZON_H, MEMBERS, predict, timeline
 from forecast.result import Forecast, encode
-from ingest.errors import ForecastUnavailable, StoreUnavailable
+from ingest.errors import AsideError, ForecastUnavailable, StoreUnavailable
 from ingest.instants import DAY_MS
 from ingest.site import Site
 from ingest.store.outlooks import GivenOutlooks
@@ -30,7 +31,7 @@ from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records
 
 if TYPE_CHECKING:
-    from forecast.learn import Learned
+    from forecast.outlook.fetch import Fetcher  # and with it httpx, where services are asked
 
 log = logging.getLogger("ullage.forecast")
 
@@ -148,11 +149,22 @@ class Worker:
     def round(self, names: Collection[str] | None = None) -> list[str]:
         """One forecast of each site, or of those named; returns the sites that have no fresh one now."""
         sites = [site for name, site in self._sites.items() if names is None or name in names]
-        return [name for first in range(0, len(sites), BATCH) for name in self._batch(sites[first : first + BATCH])]
-
-    def _batch(self, sites: list[Site]) -> list[str]:
-        """Forecasts of some sites, kept in one commit; the sites without a fresh one."""
         now_ms = self._clock()
+        self._prepare_suns(sites, now_ms)
+        return [
+            name for first in range(0, len(sites), BATCH) for name in self._batch(sites[first : first + BATCH], now_ms)
+        ]
+
+    def _prepare_suns(self, sites: Sequence[Site], now_ms: int) -> None:
+        start_ms = now_ms - OLDEST_LEVEL_MS - (SPIN_UP_DAYS + 1) * DAY_MS
+        hours = (OLDEST_LEVEL_MS // DAY_MS + SPIN_UP_DAYS + 2) * 24 + HORIZON_H
+        try:
+            prepare(sites, start_ms, hours)
+        except AsideError as error:
+            log.warning("the sun is found site by site: %s", error)
+
+    def _batch(self, sites: list[Site], now_ms: int) -> list[str]:
+        """Forecasts of some sites, kept in one commit; the sites without a fresh one."""
         try:
             entries = self._records.log(None, now_ms - LOG_DAYS * DAY_MS, now_ms + 1)
             given = self._given.sites(now_ms - OLDEST_MS)

@@ -14,6 +14,7 @@
     │   ├── StoreUnavailable     not now: keep the message unacknowledged and try again
     │   ├── StoreCorrupt         not ever: stop and let a person look
     │   └── StoreRefused         it does not know us, or not what we ask for: stop, and correct the settings
+    ├── AsideError           work in a process of its own came to nothing
     ├── ForecastUnavailable  there is not enough to say anything; says what is missing
     └── ActionRefused        what somebody wants to do about an alarm cannot be done; says why
         ├── UnknownAlarm         there is no such alarm here
@@ -108,6 +109,10 @@ class StoreCorrupt(StoreError):
 
 class StoreRefused(StoreError):
     """A database refuses our name, our rights or the database's name; trying again will not help."""
+
+
+class AsideError(UllageError):
+    """Work that was given to a process of its own came to nothing: it died, or took too long."""
 
 
 class ForecastUnavailable(UllageError):

@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.account.measured import Measured
-from forecast.learn import Runoff, prior_runoff
+from forecast.learn import prior_runoff
+from forecast.learned import Runoff
 from forecast.model.plan import Plan
 from forecast.model.wetness import roof_inflow_l
 from ingest.site import Site

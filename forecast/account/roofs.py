@@ -18,7 +18,8 @@ import numpy.typing as npt
 from scipy.stats import theilslopes
 
 from forecast.account.catchment import Way
-from forecast.learn import FEWEST_EVENTS, Runoff, fit_runoff
+from forecast.learn import FEWEST_EVENTS, fit_runoff
+from forecast.learned import Runoff
 
 Floats = npt.NDArray[np.float64]
 

@@ -6,7 +6,7 @@ import logging
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -14,7 +14,6 @@ from forecast.facts import Facts
 from forecast.outlook import met_norway, nws, open_meteo
 from forecast.outlook.blend import blend, with_age
 from forecast.outlook.ensemble import Floats, Outlook
-from forecast.outlook.fetch import Fetcher
 from forecast.outlook.file import parse_document, read_document
 from forecast.outlook.history import history_outlook
 from forecast.outlook.monthly import monthly_outlook
@@ -24,6 +23,9 @@ from ingest.errors import ForecastUnavailable, OutlookError, OutlookUnavailable,
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.saying import Saying, name, number, say
 from ingest.site import Site
+
+if TYPE_CHECKING:
+    from forecast.outlook.fetch import Fetcher  # and with it httpx, where services are asked
 
 log = logging.getLogger("ullage.outlook")
 

@@ -7,18 +7,21 @@ which is not zero.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from forecast.outlook.limits import MOST_MM_DAY, MOST_MM_HOUR
 from ingest.errors import RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -62,6 +65,8 @@ class RainRecord:
 
 def read_record(path: Path) -> RainRecord:
     """Read a rain record. Raises RecordFileError naming the first bad row and the remedy."""
+    import pandas as pd  # noqa: PLC0415 - 60 MB, and only where a record is read
+
     try:
         table = pd.read_csv(path, comment="#", dtype={"time": str})
     except (OSError, ValueError) as error:
@@ -79,6 +84,11 @@ def read_record(path: Path) -> RainRecord:
     _refuse(path, table, times.duplicated(), "each time once")
     series = pd.Series(rain.to_numpy(dtype=float), index=pd.DatetimeIndex(times)).sort_index()
     return _hourly(path, series)
+
+
+def read_records(paths: Mapping[str, Path]) -> dict[str, RainRecord]:
+    """Several of them, by any key. Raises RecordFileError."""
+    return {key: read_record(path) for key, path in paths.items()}
 
 
 def spread_daily(rain_mm: Floats) -> Floats:

@@ -8,19 +8,8 @@ import numpy as np
 import pytest
 from sklearn.linear_model import HuberRegressor, TheilSenRegressor
 
-from forecast.learn import (
-    Leak,
-    Learned,
-    Runoff,
-    Use,
-    events_of,
-    fit_leak,
-    fit_runoff,
-    fit_use,
-    hinge,
-    prior_runoff,
-    robust_fit,
-)
+from forecast.learn import events_of, fit_leak, fit_runoff, fit_use, hinge, prior_runoff, robust_fit
+from forecast.learned import Leak, Learned, Runoff, Use
 from forecast.members import member_drivers, site_beliefs
 from forecast.model.balance import INFLOW, blank_state, run
 from forecast.model.draw import demand_l, local_hours

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,6 +22,18 @@ from ingest.store.sqlite import SqliteStore
 from tests.spoken import spoken
 
 NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
+
+
+@pytest.fixture(autouse=True)
+def here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Learn in this process, which has the libraries already; `test_aside.py` has the other one."""
+
+    def _here(name: str, *arguments: object) -> object:
+        module, _, function = name.partition(":")
+        return getattr(importlib.import_module(module), function)(*arguments)
+
+    monkeypatch.setattr("forecast.lessons.aside", _here)
+    monkeypatch.setattr("forecast.panel.aside", _here)
 
 
 @pytest.fixture
@@ -71,7 +84,7 @@ def test_the_forecasts_of_the_next_round_say_what_was_learnt(
 
     def clock() -> int:
         ticks.append(NOW_MS + len(ticks) * 1000)
-        if len(ticks) == 5:  # batch, site, lesson; batch, site
+        if len(ticks) == 5:  # round, site, lesson; round, site
             stop.set()
         return ticks[-1]
 

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from forecast.facts import gather
-from forecast.learn import Leak, Learned
+from forecast.learned import Leak, Learned
 from forecast.outlook.monthly import monthly_outlook
 from forecast.predict import predict, timeline
-from forecast.telemetry import Hourly, hourly, learn
+from forecast.teaching import learn
+from forecast.telemetry import Hourly, hourly
 from ingest.instants import DAY_MS, from_rfc3339
 from ingest.site import Site
 from ingest.store.sqlite import SqliteStore

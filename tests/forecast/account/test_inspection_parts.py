@@ -14,7 +14,7 @@ from forecast.account.named import netted
 from forecast.account.result import Part
 from forecast.account.roofs import AsFound, Expected, Spells, as_found
 from forecast.account.tanks import steadied
-from forecast.learn import Floats, Runoff
+from forecast.learned import Floats, Runoff
 
 Truths = npt.NDArray[np.bool_]
 
