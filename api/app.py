@@ -13,17 +13,20 @@ from api import problems
 from api.access.access import Access
 from api.access.gate import Gate
 from api.access.needs import OpenPaths
+from api.conditional import Conditional
 from api.designs import Designs
 from api.headers import SecurityHeaders, security_headers
 from api.pages import design as design_page
 from api.pages import entry, forms, script, views
 from api.pages.templates import STYLE, error_page
+from api.patience import Bodies
 from api.routes import (
     about,
     alarms,
     design,
     forecast,
     health,
+    latest,
     log,
     outlook,
     people,
@@ -36,21 +39,29 @@ from api.routes import readings as readings_routes
 from api.routes import sites as sites_routes
 from api.service import Service
 from api.settings import Settings
+from forecast.outlook.file import MOST_BYTES as OUTLOOK_BYTES
 from ingest.site import Site
 from ingest.store.access import AccessStore
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
 
 PREFIX = "/api/v1"
+#: Of a request; only an outlook may be larger.
+MOST_BODY_BYTES = 100_000
 #: One module a subject, in the order of the OpenAPI document.
 ROUTES = (
-    sites_routes, readings_routes, forecast, outlook, track_record, design, alarms, log, rejects,
+    sites_routes, latest, readings_routes, forecast, outlook, track_record, design, alarms, log, rejects,
     about, health, setup, tokens, people,
 )  # fmt: skip
 
 
 def create_app(
-    sites: Mapping[str, Site], readings: ReadingStore, records: Records, clock: Callable[[], int], settings: Settings
+    sites: Mapping[str, Site],
+    readings: ReadingStore,
+    records: Records,
+    clock: Callable[[], int],
+    settings: Settings,
+    channels: tuple[str, ...] = (),
 ) -> FastAPI:
     """The web application. clock: UTC now [ms]. Between requests it keeps copies, and what it has counted."""
     headers = security_headers(STYLE)
@@ -63,16 +74,20 @@ def create_app(
         openapi_url=None,  # a route of ours, which asks who wants it
         docs_url=None,  # the interactive pages load scripts from elsewhere
         redoc_url=None,
+        redirect_slashes=False,  # it would build an address from the Host header
     )
-    app.state.service = Service(sites, readings, records, clock, settings, access)
+    app.state.service = Service(sites, readings, records, clock, settings, access, channels)
     app.state.designs = Designs(settings.rain)
     problems.install(app, answer, headers)
     problems.document(app)
     for router in (_api(), views.router, forms.router, design_page.router, entry.router, script.router):
         app.include_router(router)
     # The last added stands first in the way of a request.
-    app.add_middleware(GZipMiddleware, minimum_size=500)
-    app.add_middleware(Gate, access=access, settings=settings, answer=answer, is_open=OpenPaths(app.routes))
+    app.add_middleware(Conditional)
+    app.add_middleware(GZipMiddleware, minimum_size=500, compresslevel=6)
+    app.add_middleware(Bodies, answer=answer, most_bytes=MOST_BODY_BYTES, larger={"/outlook": OUTLOOK_BYTES})
+    is_open = OpenPaths(app.routes)
+    app.add_middleware(Gate, access=access, settings=settings, answer=answer, clock=clock, is_open=is_open)
     app.add_middleware(SecurityHeaders, headers=headers)
     if settings.proxies:
         app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.proxies))

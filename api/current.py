@@ -14,6 +14,7 @@ import msgspec
 from api.settings import Settings
 from forecast.model.geometry import Geometry, geometry_of
 from forecast.result import Forecast, Input, decode
+from ingest.instants import DAY_MS
 from ingest.reading import Reading
 from ingest.saying import Saying, said, say
 from ingest.site import Sensor, Site, Tank
@@ -112,6 +113,18 @@ def values_of(site: Site, latest: Mapping[str, Reading], now_ms: int, settings: 
         stale = reading is None or age_ms > settings.stale_after_ms(sensor.every_s)
         values[sensor.id] = Value(sensor, reading, age_ms, stale)
     return values
+
+
+def disbelieved_of(site: str, readings: ReadingStore, values: Mapping[str, Value], now_ms: int) -> dict[str, Reading]:
+    """What stale sensors sent last, within a day, that is newer than their usable value and cannot be believed."""
+    found = {}
+    for sensor, value in values.items():
+        if value.stale:
+            start_ms = max(now_ms - DAY_MS, 0 if value.reading is None else value.reading.time_ms + 1)
+            sent = readings.range(site, sensor, start_ms, now_ms + 1, usable=False)
+            if sent:
+                found[sensor] = sent[-1]
+    return found
 
 
 def freshest(values: Mapping[str, Value], sensors: Sequence[Sensor]) -> Value | None:

@@ -111,7 +111,6 @@ class ForecastOut(BaseModel):
     site: str = Field(description="Id of the site.", examples=["skerrow-head"])
     issued: Time = Field(description="When it was made.")
     start: Time = Field(description="First hour of the bands; entry h ends h + 1 hours later.")
-    age_s: float = Field(description="How old it is now. [s]", examples=[1200.0])
     stale: bool = Field(description="Issued too long ago, or made from stale inputs.")
     stale_because: list[str] = Field(description="Why it is stale; empty: it is fresh.")
     horizon_h: int = Field(description="How far it looks ahead. [h]", examples=[384])
@@ -139,7 +138,6 @@ def forecast_out(current: CurrentForecast, speaker: Speaker) -> ForecastOut:
     document |= {
         "issued": to_rfc3339(forecast.issued_ms),
         "start": to_rfc3339(forecast.start_ms),
-        "age_s": current.age_ms / SECOND_MS,
         "stale": current.stale,
         "stale_because": [speaker.say(doubt) for doubt in current.doubts],
         "inputs": [_input(entry, forecast.issued_ms, speaker) for entry in forecast.inputs],

@@ -16,7 +16,16 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from ingest.errors import StoreCorrupt, StoreError, StoreRefused, StoreUnavailable, UllageError
+from ingest.errors import (
+    ActionRefused,
+    NotActive,
+    StoreCorrupt,
+    StoreError,
+    StoreRefused,
+    StoreUnavailable,
+    UllageError,
+    UnknownAlarm,
+)
 
 log = logging.getLogger("ullage.api")
 
@@ -92,11 +101,20 @@ class Answerer:
         """The answer to an error that a store or a rule of ours raises."""
         if isinstance(error, ProblemError):
             return self.problem(request, error.problem, error.headers)
+        for refusal, (status, name, title) in _OF_ACTIONS.items():
+            if isinstance(error, refusal):
+                return self.problem(request, Problem(type=name, title=title, status=status, detail=f"{error}."))
         for kind, (level, problem, headers) in _OF_STORES.items():
             if isinstance(error, kind):
                 log.log(level, "%s: %s", request.scope["path"], error)
                 return self.problem(request, problem, headers)
         return self.unforeseen(request, error)
+
+    def http(self, request: Request, error: HTTPException) -> Response:
+        """The answer to an error that the framework raises."""
+        title = HTTPStatus(error.status_code).phrase
+        detail = _HTTP_DETAIL.get(error.status_code, title)
+        return self.problem(request, Problem(title=title, status=error.status_code, detail=detail), error.headers)
 
     def unforeseen(self, request: Request, error: Exception) -> Response:
         """The answer to a mistake of ours: the log has it, the client does not."""
@@ -119,11 +137,13 @@ def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
     def store(request: Request, error: StoreError) -> Response:
         return answer.error(request, error)
 
+    @app.exception_handler(ActionRefused)
+    def action(request: Request, error: ActionRefused) -> Response:
+        return answer.error(request, error)
+
     @app.exception_handler(HTTPException)
     def http(request: Request, error: HTTPException) -> Response:
-        title = HTTPStatus(error.status_code).phrase
-        detail = _HTTP_DETAIL.get(error.status_code, title)
-        return answer.problem(request, Problem(title=title, status=error.status_code, detail=detail), error.headers)
+        return answer.http(request, error)
 
     @app.exception_handler(RequestValidationError)
     def invalid(request: Request, error: RequestValidationError) -> Response:
@@ -139,6 +159,12 @@ def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
         return response
 
 
+#: What people cannot do about an alarm; the most special first. The error's text is for them.
+_OF_ACTIONS: Final[dict[type[ActionRefused], tuple[int, str, str]]] = {
+    UnknownAlarm: (404, "/problems/unknown-alarm", "No such alarm"),
+    NotActive: (409, "/problems/not-active", "Nothing to do"),
+    ActionRefused: (422, "/problems/refused", "Request refused"),
+}
 #: What a client is told when a store fails, and how loudly the log says it.
 _OF_STORES: Final[dict[type[StoreError], tuple[int, Problem, dict[str, str]]]] = {
     StoreUnavailable: (
@@ -175,6 +201,7 @@ _OF_STORES: Final[dict[type[StoreError], tuple[int, Problem, dict[str, str]]]] =
 _HTTP_DETAIL: Final = {
     404: "There is nothing at this address.",
     405: "This address does not take that method.",
+    408: "The request did not come to its end in time.",
     413: "The request is too large.",
     415: "Send the body as application/json.",
 }

@@ -21,6 +21,7 @@ from api.app import create_app
 from api.notify.build import outbox_of
 from api.notify.mirror import Mirror, topics
 from api.notify.recipientsfile import load_recipients
+from api.patience import server_limits
 from api.settings import Settings
 from api.supervisor import RoleFailedError
 from ingest.session import parse_url
@@ -69,7 +70,8 @@ def serve(
     Raises RoleFailedError when the port cannot be had or a background thread failed, and
     RecipientsFileError or SettingsError when those who are to be told of alarms cannot be.
     """
-    app = create_app(sites, readings, records, clock, settings)
+    recipients = load_recipients(settings.recipients_file, sites)
+    app = create_app(sites, readings, records, clock, settings, tuple(recipients.names))
     config = uvicorn.Config(
         app,
         host=settings.host,
@@ -80,6 +82,7 @@ def serve(
         access_log=False,
         proxy_headers=False,  # the application looks through those proxies that the settings name, and no other
         ws="none",
+        **server_limits(),
         server_header=False,
     )
     if not settings.demo:
@@ -87,7 +90,6 @@ def serve(
     server = uvicorn.Server(config)
     background = [_Background("stop", lambda: _stop_server(server, stop), stop)]
     if settings.alarms:
-        recipients = load_recipients(settings.recipients_file, sites)
         engine = AlarmEngine(sites, readings, records, clock, settings, recipients.names)
         outbox = outbox_of(sites, readings, records, recipients, clock, settings)
         background.append(_Background("alarms", lambda: engine.run(stop), stop))

@@ -73,6 +73,14 @@ class SiteDescription(SiteSummary):
     sensors: list[SensorDescription] = Field(description="The sensors.")
 
 
+class Disbelieved(BaseModel):
+    """A newer value of a sensor that is kept and not used."""
+
+    time: Time = Field(description="When it was measured.")
+    value: float = Field(description="The value. [the `unit` beside it]", examples=[9.99])
+    why: list[str] = Field(description="Why it is not believed.", examples=[["deeper than its tank"]])
+
+
 class LatestValue(BaseModel):
     """The newest usable value of one sensor, with its time."""
 
@@ -84,6 +92,9 @@ class LatestValue(BaseModel):
     age_s: float | None = Field(description="How old it is now; null: never heard. [s]", examples=[42.0])
     stale: bool = Field(description="Too old to be trusted, or never heard.")
     flags: list[str] = Field(description="What is odd about it, in words.", examples=[[]])
+    disbelieved: Disbelieved | None = Field(
+        description="Newer values arrive and are not believed: the last of them; null: none did within a day."
+    )
 
 
 class LatestTank(BaseModel):
@@ -127,7 +138,7 @@ class ReadingList(BaseModel):
     start: Time = Field(description="From this instant on.")
     end: Time = Field(description="Up to, not including, this instant.")
     readings: list[ReadingOut] = Field(description="The readings.")
-    next_start: Time | None = Field(description="Ask again from here for the rest; null: this is all.")
+    next: str | None = Field(description="Give it as `cursor` for the rest; null: this is all.")
 
 
 class BucketOut(BaseModel):
@@ -149,43 +160,6 @@ class BucketList(BaseModel):
     every_s: float = Field(description="Length of an interval, aligned to 1970-01-01T00:00:00Z. [s]", examples=[3600.0])
     fn: str = Field(description="What the figure is.", examples=["mean"])
     intervals: list[BucketOut] = Field(description="The intervals that hold readings.")
-
-
-class AlarmOut(BaseModel):
-    """One alarm that this site can raise, and its present state."""
-
-    alarm: str = Field(description="Which: TYPE or TYPE:PART.", examples=["tank-low:main"])
-    title: str = Field(description="What it says, in words.", examples=["Tank main is low"])
-    state: str = Field(
-        description="`normal`, `unacknowledged`, `acknowledged`, or `returned`: over, and nobody has acknowledged it.",
-        examples=["unacknowledged"],
-    )
-    since: Time | None = Field(description="Since when; null: never been otherwise.")
-    reason: str | None = Field(description="The sentence of its last change.")
-    priority: Literal["high", "medium", "low"] = Field(description="How urgent it is.")
-    cause: str = Field(description="What may have caused it.")
-    consequence: str = Field(description="What happens if nobody acts.")
-    action: str = Field(description="What to do.")
-    respond_within_h: float = Field(description="Time there is to respond. [h]", examples=[24.0])
-
-
-class TransitionOut(BaseModel):
-    """An alarm changed its state."""
-
-    id: int = Field(description="Rising number; give it as `before` to page on.", examples=[17])
-    alarm: str = Field(description="Which alarm.", examples=["tank-low:main"])
-    time: Time = Field(description="When it was decided.")
-    old: str = Field(description="State before.", examples=["normal"])
-    new: str = Field(description="State after.", examples=["unacknowledged"])
-    reason: str = Field(description="Why, with the figures behind it.")
-
-
-class AlarmList(BaseModel):
-    """The alarms of a site."""
-
-    site: str = Field(description="Id of the site.", examples=["skerrow-head"])
-    alarms: list[AlarmOut] = Field(description="Every alarm the site can raise, active ones first.")
-    transitions: list[TransitionOut] = Field(description="The newest changes of state, newest first.")
 
 
 LogKind = Literal[
@@ -232,6 +206,7 @@ class LogList(BaseModel):
     start: Time = Field(description="From this instant on.")
     end: Time = Field(description="Up to, not including, this instant.")
     entries: list[LogOut] = Field(description="The entries.")
+    next: str | None = Field(description="Give it as `cursor` for the rest; null: this is all.")
 
 
 class RejectOut(BaseModel):
@@ -247,6 +222,7 @@ class RejectList(BaseModel):
     """The newest refused messages, newest first."""
 
     rejects: list[RejectOut] = Field(description="The messages.")
+    next: str | None = Field(description="Give it as `cursor` for the older ones; null: this is all.")
 
 
 class Live(BaseModel):

@@ -9,6 +9,7 @@ from typing import Annotated, cast
 from fastapi import Depends, Path, Request
 
 from api.access.access import Access
+from api.copies import Copies
 from api.problems import ProblemError
 from api.settings import Settings
 from ingest.saying import Saying
@@ -21,6 +22,7 @@ from ingest.store.records import Records
 class Service:
     """Everything a request needs, handed to the app factory once. clock: UTC now [ms]
 
+    channels  who is told of what people do about an alarm, by their names in the records
     told  track record by site, with the hour in which it was put together
     """
 
@@ -30,6 +32,8 @@ class Service:
     clock: Callable[[], int]
     settings: Settings
     access: Access
+    channels: tuple[str, ...] = ()
+    copies: Copies = field(default_factory=Copies)
     told: dict[str, tuple[int, list[Saying]]] = field(default_factory=dict)
 
 

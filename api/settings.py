@@ -40,6 +40,7 @@ class Settings:
     proxies              addresses of reverse proxies whose X-Forwarded headers are believed, apart by commas
     password_over_http   whether a password may be sent over a network without TLS
     demo                 nobody signs in; for loopback addresses only
+    rate_per_s           requests a second that one caller may go on sending; ten times as many at once [1/s]
     alarms               whether this process watches the alarms; of several, exactly one does
     stale_intervals, stale_min_s  a reading is stale after this many of its sensor's intervals,
                          but not before so many seconds [s]
@@ -60,6 +61,7 @@ class Settings:
     proxies: tuple[str, ...] = ()
     password_over_http: bool = False
     demo: bool = False
+    rate_per_s: float = 20.0
     alarms: bool = True
     stale_intervals: float = 3.0
     stale_min_s: float = 1_800.0
@@ -223,6 +225,7 @@ _READERS: Mapping[str, tuple[Callable[[object], object], str]] = {
     "hosts": (_hosts, "host names without ports, apart by commas, such as ullage.example,10.0.0.5"),
     "proxies": (_networks, "addresses of proxies, apart by commas, such as 127.0.0.1"),
     "password_over_http": (_switch, "on or off"),
+    "rate_per_s": (_positive, "requests a second, a number above 0"),
     "demo": (_switch, "on or off"),
     "port": (_port, "a port number from 0 to 65535"),
     "alarms": (_switch, "on or off"),

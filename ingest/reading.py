@@ -54,12 +54,13 @@ class Reading(NamedTuple):
 
 
 class Reject(NamedTuple):
-    """A message, or one record of it, that could not become a reading."""
+    """A message, or one record of it, that could not become a reading. id: its number once it is kept."""
 
     time_ms: int
     topic: str
     reason: str
     payload: bytes
+    id: int = 0
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,8 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from api.access.access import Access
-from api.access.origin import LOOPBACK_NAMES, called_right, from_own_page
+from api.access.origin import LOOPBACK_NAMES, address_of, called_right, from_own_page
+from api.access.rates import Rates
 from api.access.scope import VISITOR, Caller
 from api.problems import Answerer, ProblemError
 from api.settings import Settings
@@ -35,13 +36,21 @@ class Gate:
     """
 
     def __init__(
-        self, app: ASGIApp, access: Access, settings: Settings, answer: Answerer, is_open: Callable[[str, str], bool]
+        self,
+        app: ASGIApp,
+        access: Access,
+        settings: Settings,
+        answer: Answerer,
+        clock: Callable[[], int],
+        is_open: Callable[[str, str], bool],
     ) -> None:
         self._app = app
         self._access = access
         self._settings = settings
         self._answer = answer
         self._is_open = is_open
+        self._clock = clock
+        self._rates = Rates(settings.rate_per_s)
         self._hosts = LOOPBACK_NAMES if settings.demo else frozenset(settings.hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -61,6 +70,7 @@ class Gate:
             detail = "The Host header names no address of this service: see its setting ULLAGE_HOSTS."
             raise ProblemError(400, "wrong-host", "Wrong host", detail)
         caller = request.state.caller = await self._caller(request)
+        self._spend(address_of(request) if caller is None else caller.key)
         open_to_all = self._is_open(request.method, request.scope["path"])
         if caller is None and not open_to_all:
             return await self._stranger(request)
@@ -74,16 +84,28 @@ class Gate:
         given = request.headers.get("authorization")
         if given is not None:
             scheme, _, token = given.partition(" ")
+            token = token.strip()
             if scheme.lower() != "bearer":
                 raise unauthorised("Send a token as `Authorization: Bearer TOKEN`.")
-            caller = self._access.remembered(token) or await run_sync(self._access.bearer, token.strip())
+            caller = self._access.remembered(token) or await self._looked_up(request, self._access.bearer, token)
             if caller is None:
                 raise unauthorised("This token is unknown here, has expired, or was revoked.")
             return caller
         session = request.cookies.get(COOKIE_TLS if request.scope["scheme"] == "https" else COOKIE)
         if not session:
             return None
-        return self._access.remembered(session) or await run_sync(self._access.visitor, session)
+        return self._access.remembered(session) or await self._looked_up(request, self._access.visitor, session)
+
+    async def _looked_up(self, request: Request, find: Callable[[str], Caller | None], shown: str) -> Caller | None:
+        """Whose secret this is. A query a try: so whoever tries many is held back by the address they come from."""
+        self._spend(address_of(request))
+        return await run_sync(find, shown)
+
+    def _spend(self, key: str) -> None:
+        wait_s = self._rates.wait_s(key, self._clock())
+        if wait_s:
+            detail = f"More requests than this service takes from one caller: try again in {wait_s} seconds."
+            raise ProblemError(429, "too-many-requests", "Too many", detail, headers={"Retry-After": str(wait_s)})
 
     async def _stranger(self, request: Request) -> Response:
         path = request.scope["path"]

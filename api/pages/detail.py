@@ -8,7 +8,7 @@ from typing import Final
 from markupsafe import Markup
 
 from api import words
-from api.current import SiteState, TankState, Value
+from api.current import SiteState, TankState, Value, disbelieved_of
 from api.pages.passage import lasts, lasts_more, overflows, span_of
 from api.pages.pictures import level_picture, tank_forecast
 from api.pages.statement import Statement
@@ -79,14 +79,9 @@ def sensor_rows(state: SiteState, speaker: Speaker) -> list[Row]:
 def disbelieved(state: SiteState, service: Service) -> list[Statement]:
     """Sensors that send newer values than the one shown, which cannot be believed, and why."""
     said = []
-    for value in state.values.values():
-        since_ms = state.now_ms - DAY_MS if value.reading is None else value.reading.time_ms + 1
-        if not value.stale:
-            continue
-        sent = service.readings.range(state.site.id, value.sensor.id, since_ms, state.now_ms + 1, usable=False)
-        if not sent:
-            continue
-        why = saying.said(flag_sayings(sent[-1].flags))
+    for sensor_id, sent in disbelieved_of(state.site.id, service.readings, state.values, state.now_ms).items():
+        value = state.values[sensor_id]
+        why = saying.said(flag_sayings(sent.flags))
         sensor = saying.name(value.sensor.id)
         if value.reading is None:
             text = say("Values of {sensor} arrive but are not believed: {why}.", sensor=sensor, why=why)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Query, Response
@@ -9,6 +10,7 @@ from fastapi import APIRouter, Query, Response
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE, READ
 from api.problems import refused
+from api.routes.paging import CursorQuery, Whole, cursor_of, marks_in
 from api.routes.span import span
 from api.schemas import Instant, LogIn, LogList, LogOut
 from api.service import ServiceDep, SiteDep
@@ -29,12 +31,21 @@ def entries(
     service: ServiceDep,
     start: Annotated[Instant | None, Query(description="From this instant on; absent: 90 days before `end`.")] = None,
     end: Annotated[Instant | None, Query(description="Up to, not including, this instant; absent: now.")] = None,
+    cursor: CursorQuery = None,
+    limit: Annotated[Whole, Query(ge=1, le=1_000, description="At most so many entries. [1]", examples=[100])] = 1_000,
 ) -> LogList:
     # An entry made just now is part of what was done up to now.
     start_ms, end_ms = span(start, end, service.clock() + 1, SHOWN_MS)
-    kept = service.records.log(site.id, start_ms, end_ms)
+    question, skip = f"log {site.id}", 0
+    if cursor is not None:
+        start_ms, end_ms, skip = marks_in(cursor, question, 3)
+    kept = service.records.log(site.id, start_ms, end_ms)[max(0, skip) :]
     return LogList(
-        site=site.id, start=to_rfc3339(start_ms), end=to_rfc3339(end_ms), entries=[_out(entry) for entry in kept]
+        site=site.id,
+        start=to_rfc3339(start_ms),
+        end=to_rfc3339(end_ms),
+        entries=[_out(entry) for entry in kept[:limit]],
+        next=None if len(kept) <= limit else _next(question, kept, limit, end_ms),
     )
 
 
@@ -54,6 +65,12 @@ def append(site: SiteDep, service: ServiceDep, caller: CallerDep, entry: LogIn, 
     else:
         service.records.append_log(kept)
     return _out(kept)
+
+
+def _next(question: str, kept: Sequence[LogEntry], limit: int, end_ms: int) -> str:
+    """On from the first that is not shown, past those of the same instant that are."""
+    start_ms = kept[limit].time_ms
+    return cursor_of(question, start_ms, end_ms, sum(entry.time_ms == start_ms for entry in kept[:limit]))
 
 
 def _check_part(site: Site, entry: LogIn) -> None:

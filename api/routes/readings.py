@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from api.access.needs import needs
 from api.access.scope import READ
 from api.problems import ProblemError, refused
+from api.routes.paging import CursorQuery, Truth, Whole, cursor_of, marks_in
 from api.routes.span import span
 from api.schemas import BucketList, BucketOut, Instant, ReadingList, ReadingOut
 from api.service import Service, ServiceDep, SiteDep
@@ -30,7 +31,8 @@ def readings(
     sensor: Annotated[str, Query(description="Id of the sensor, device/name.", examples=["post-1/level"])],
     start: Annotated[Instant | None, Query(description="From this instant on; absent: a day before `end`.")] = None,
     end: Annotated[Instant | None, Query(description="Up to, not including, this instant; absent: now.")] = None,
-    limit: Annotated[int, Query(ge=1, le=MOST, description="At most so many readings.", examples=[1000])] = 1_000,
+    cursor: CursorQuery = None,
+    limit: Annotated[Whole, Query(ge=1, le=MOST, description="At most so many readings. [1]", examples=[1000])] = 1_000,
     every: Annotated[
         str | None,
         Query(
@@ -40,11 +42,16 @@ def readings(
         ),
     ] = None,
     fn: Annotated[Aggregate | None, Query(description="With `every`: which figure; absent: mean.")] = None,
-    suspect: Annotated[bool, Query(description="Include readings that are kept but never used.")] = False,
+    suspect: Annotated[Truth, Query(description="Include readings that are kept but never used.")] = False,
 ) -> ReadingList | BucketList:
     found = _sensor(site, sensor)
     start_ms, end_ms = span(start, end, service.clock(), DAY_MS)
+    question = f"readings {site.id} {found.id} {suspect}"
+    if cursor is not None:
+        start_ms, end_ms = marks_in(cursor, question, 2)
     if every is not None:
+        if cursor is not None:
+            raise refused(("query.cursor", "absent with `every`: all intervals come at once"))
         if suspect:
             raise refused(("query.suspect", "absent with `every`: suspect readings never enter an aggregate"))
         return _aggregate(site, found, service, start_ms, end_ms, every, fn or "mean")
@@ -61,7 +68,7 @@ def readings(
             ReadingOut(time=to_rfc3339(reading.time_ms), value=reading.value, flags=flag_words(reading.flags))
             for reading in stored[:limit]
         ],
-        next_start=to_rfc3339(stored[limit].time_ms) if len(stored) > limit else None,
+        next=cursor_of(question, stored[limit].time_ms, end_ms) if len(stored) > limit else None,
     )
 
 

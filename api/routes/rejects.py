@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query
 
 from api.access.needs import needs
 from api.access.scope import READ
+from api.routes.paging import CursorQuery, Whole, cursor_of, marks_in
 from api.schemas import RejectList, RejectOut
 from api.service import ServiceDep
 from ingest.instants import to_rfc3339
@@ -16,14 +17,20 @@ router = APIRouter(tags=["readings"])
 
 #: So much of a refused message is shown.
 _SHOWN_BYTES = 200
+_QUESTION = "rejects"
 
 
 @router.get("/rejects", dependencies=[needs(READ)], summary="Refused messages, newest first")
 def rejects(
     service: ServiceDep,
-    limit: Annotated[int, Query(ge=1, le=1_000, description="At most so many.")] = 50,
+    cursor: CursorQuery = None,
+    limit: Annotated[Whole, Query(ge=1, le=1_000, description="At most so many. [1]", examples=[50])] = 50,
 ) -> RejectList:
+    before = None if cursor is None else marks_in(cursor, _QUESTION, 2)
+    found = service.readings.rejects(limit + 1, None if before is None else (before[0], before[1]))
+    last = found[limit - 1] if len(found) > limit else None
     return RejectList(
+        next=None if last is None else cursor_of(_QUESTION, last.time_ms, last.id),
         rejects=[
             RejectOut(
                 time=to_rfc3339(reject.time_ms),
@@ -31,6 +38,6 @@ def rejects(
                 reason=reject.reason,
                 payload=reject.payload[:_SHOWN_BYTES].decode("utf-8", "backslashreplace"),
             )
-            for reject in service.readings.rejects(limit)
-        ]
+            for reject in found[:limit]
+        ],
     )

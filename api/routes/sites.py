@@ -7,11 +7,7 @@ from fastapi import APIRouter
 from api.access.needs import needs
 from api.access.scope import READ
 from api.alarms.lifecycle import ACTIVE
-from api.current import TankState, Value, tank_state, values_of
 from api.schemas import (
-    Latest,
-    LatestTank,
-    LatestValue,
     SensorDescription,
     SiteDescription,
     SiteList,
@@ -20,8 +16,6 @@ from api.schemas import (
 )
 from api.service import Service, ServiceDep, SiteDep
 from forecast.model.geometry import geometry_of
-from ingest.instants import SECOND_MS, to_rfc3339
-from ingest.reading import flag_words
 from ingest.site import Sensor, Site, Tank
 
 router = APIRouter(tags=["sites"])
@@ -42,22 +36,6 @@ def site(site: SiteDep, service: ServiceDep) -> SiteDescription:
         draws=[draw.id for draw in site.draw],
         backup=None if site.backup is None else site.backup.id,
         sensors=[_sensor(sensor) for sensor in site.sensor],
-    )
-
-
-@router.get(
-    "/sites/{site}/latest",
-    dependencies=[needs(READ)],
-    summary="Newest value of each sensor, and the water in each tank",
-)
-def latest(site: SiteDep, service: ServiceDep) -> Latest:
-    now_ms = service.clock()
-    values = values_of(site, service.readings.latest(site.id, now_ms), now_ms, service.settings)
-    return Latest(
-        site=site.id,
-        now=to_rfc3339(now_ms),
-        tanks=[_latest_tank(tank_state(site, tank, values)) for tank in site.tank],
-        values=[_latest_value(value) for value in values.values()],
     )
 
 
@@ -89,33 +67,4 @@ def _sensor(sensor: Sensor) -> SensorDescription:
         unit=quantity.unit,
         counter=quantity.counter,
         every_s=sensor.every_s,
-    )
-
-
-def _latest_value(value: Value) -> LatestValue:
-    reading = value.reading
-    return LatestValue(
-        sensor=value.sensor.id,
-        measures=value.sensor.measures,
-        unit=value.sensor.quantity.unit,
-        value=None if reading is None else reading.value,
-        time=None if reading is None else to_rfc3339(reading.time_ms),
-        age_s=None if reading is None else value.age_ms / SECOND_MS,
-        stale=value.stale,
-        flags=[] if reading is None else flag_words(reading.flags),
-    )
-
-
-def _latest_tank(state: TankState) -> LatestTank:
-    level = state.level
-    reading = None if level is None else level.reading
-    return LatestTank(
-        tank=state.tank.id,
-        level_m=state.level_m,
-        volume_l=state.volume_l,
-        usable_l=state.usable_l,
-        share=state.share,
-        time=None if reading is None else to_rfc3339(reading.time_ms),
-        age_s=None if level is None or reading is None else level.age_ms / SECOND_MS,
-        stale=level is None or level.stale,
     )

@@ -182,9 +182,9 @@ class InfluxStore:
             deleted += sum(held[hour * HOUR_MS] for hour in due)
         return deleted
 
-    def rejects(self, limit: int = 100) -> list[Reject]:
-        """The newest rejects, newest first."""
-        return self._notes.rejects(limit)
+    def rejects(self, limit: int = 100, before: tuple[int, int] | None = None) -> list[Reject]:
+        """The newest rejects before a mark, newest first."""
+        return self._notes.rejects(limit, before)
 
     def counts(self) -> dict[str, int]:
         """How many `readings` and `rejects` are stored. Reads everything: not for every request."""

@@ -92,12 +92,12 @@ class InfluxNotes:
             found = connection.execute("SELECT before_hour FROM retention").fetchone()
         return -(2**62) if found is None else int(found[0])
 
-    def rejects(self, limit: int) -> list[Reject]:
-        """The newest rejects, newest first."""
+    def rejects(self, limit: int, before: tuple[int, int] | None = None) -> list[Reject]:
+        """The newest rejects before a mark, newest first."""
         if (file := self._there()) is None:
             return []
         with file.reading() as connection:
-            return refused_messages.newest(connection, limit)
+            return refused_messages.newest(connection, limit, before)
 
     def count_rejects(self) -> int:
         """How many are kept."""

@@ -72,8 +72,8 @@ class ReadingStore(Protocol):
         """
         ...
 
-    def rejects(self, limit: int = 100) -> list[Reject]:
-        """The newest rejects, newest first."""
+    def rejects(self, limit: int = 100, before: tuple[int, int] | None = None) -> list[Reject]:
+        """The newest rejects, newest first; `before` the (time_ms, id) of one continues a page."""
         ...
 
     def counts(self) -> dict[str, int]:

@@ -24,7 +24,12 @@ INSERT INTO reject (digest, time, topic, reason, payload) VALUES (?, ?, ?, ?, ?)
 ON CONFLICT DO UPDATE SET time = max(time, excluded.time)
 """
 _PRUNE: Final = "DELETE FROM reject WHERE id IN (SELECT id FROM reject ORDER BY time DESC, id DESC LIMIT -1 OFFSET ?)"
-_NEWEST: Final = "SELECT time, topic, reason, payload FROM reject ORDER BY time DESC, id DESC LIMIT ?"
+_NEWEST: Final = """
+SELECT time, topic, reason, payload, id FROM reject WHERE (time, id) < (?, ?) ORDER BY time DESC, id DESC LIMIT ?
+"""
+#: A place in the order of rejects: the time and the id of one.
+Mark = tuple[int, int]
+_NOW: Final[Mark] = (2**63 - 1, 2**63 - 1)
 
 
 def insert(connection: sqlite3.Connection, rejects: Sequence[Reject], most: int = MAX_REJECTS) -> None:
@@ -37,9 +42,9 @@ def insert(connection: sqlite3.Connection, rejects: Sequence[Reject], most: int 
     connection.execute(_PRUNE, (most,))
 
 
-def newest(connection: sqlite3.Connection, limit: int) -> list[Reject]:
-    """The newest rejects, newest first. One that came again has the time of its last coming."""
-    return [Reject(*row) for row in connection.execute(_NEWEST, (limit,))]
+def newest(connection: sqlite3.Connection, limit: int, before: Mark | None = None) -> list[Reject]:
+    """The newest rejects before a mark, newest first. One that came again has the time of its last coming."""
+    return [Reject(*row) for row in connection.execute(_NEWEST, (*(before or _NOW), limit))]
 
 
 def count(connection: sqlite3.Connection) -> int:

@@ -169,10 +169,10 @@ class SqliteStore:
         """Delete readings of whole hours before `before_ms`, but of no hour whose roll-up is not done."""
         return hourly.prune(self._file.transaction, before_ms)
 
-    def rejects(self, limit: int = 100) -> list[Reject]:
-        """The newest rejects, newest first. One that came again has the time of its last coming."""
+    def rejects(self, limit: int = 100, before: tuple[int, int] | None = None) -> list[Reject]:
+        """The newest rejects before a mark, newest first. One that came again has the time of its last coming."""
         with self._file.reading() as connection:
-            return refused_messages.newest(connection, limit)
+            return refused_messages.newest(connection, limit, before)
 
     def counts(self) -> dict[str, int]:
         """How many `readings` and `rejects` are stored. Reads the whole index: not for every request."""

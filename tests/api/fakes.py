@@ -86,8 +86,8 @@ class MemoryReadings:
             values[reading.time_ms - reading.time_ms % every_ms].append(reading.value)
         return [Bucket(start, _FIGURES[fn](held), len(held)) for start, held in values.items()]
 
-    def rejects(self, limit: int = 100) -> list[Reject]:
-        return self.refused[:limit]
+    def rejects(self, limit: int = 100, before: tuple[int, int] | None = None) -> list[Reject]:
+        return [one for one in self.refused if before is None or (one.time_ms, one.id) < before][:limit]
 
     def counts(self) -> dict[str, int]:
         return {"readings": sum(map(len, self.kept.values())), "rejects": 0}

@@ -147,7 +147,7 @@ def test_page_that_has_not_changed_is_not_sent_again(client: Client, fresh: None
     again = client.get("/", headers={"If-None-Match": first.headers["etag"]})
     assert (again.status_code, again.content) == (304, b"")
     assert again.headers["etag"] == first.headers["etag"]
-    assert first.headers["cache-control"] == "no-cache"
+    assert first.headers["cache-control"] == "private, no-cache"
 
 
 def test_page_changes_when_a_figure_goes_stale(client: Client, fresh: None, clock: Clock) -> None:

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from ingest.instants import MINUTE_MS, to_rfc3339
+from ingest.instants import HOUR_MS, MINUTE_MS, to_rfc3339
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, Clock
 
@@ -74,3 +74,15 @@ def test_form_post_from_another_page_is_not_read(client: Client) -> None:
 @pytest.mark.parametrize("kind", ["tank-filled", "tank-drained"])
 def test_water_that_somebody_brought_or_let_out_is_written_down(client: Client, kind: str) -> None:
     assert client.post(LOG, json={"kind": kind, "part": "main", "who": "warden"}).status_code == 201
+
+
+def test_entries_of_one_instant_are_paged_without_loss_or_repeat(client: Client) -> None:
+    for n, minute in enumerate((1, 2, 2, 2, 3)):
+        time = to_rfc3339(NOW_MS - HOUR_MS + minute * MINUTE_MS)
+        assert client.post(LOG, json={"kind": "note", "note": f"{n}", "time": time}).status_code == 201
+    notes, cursor = [], None
+    for _ in range(3):
+        page = client.get(LOG, params={"limit": 2, **({"cursor": cursor} if cursor else {})}).json()
+        notes += [entry["note"] for entry in page["entries"]]
+        cursor = page["next"]
+    assert (notes, cursor) == (["0", "1", "2", "3", "4"], None)

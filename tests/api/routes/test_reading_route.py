@@ -29,7 +29,7 @@ def ask(client: Client, **query: Any) -> httpx.Response:
 def test_readings_come_oldest_first_without_the_suspect(client: Client, half_hours: MemoryReadings) -> None:
     answer = ask(client).json()
     assert [reading["value"] for reading in answer["readings"]] == [1.0, 1.1, 1.2, 1.3]
-    assert (answer["unit"], answer["end"], answer["next_start"]) == ("m", "2026-11-25T12:04:00Z", None)
+    assert (answer["unit"], answer["end"], answer["next"]) == ("m", "2026-11-25T12:04:00Z", None)
     assert answer["start"] == "2026-11-24T12:04:00Z"
 
 
@@ -44,9 +44,9 @@ def test_suspect_readings_on_demand_with_their_flags(client: Client, half_hours:
 
 def test_pages_follow_each_other_without_loss_or_repeat(client: Client, half_hours: MemoryReadings) -> None:
     first = ask(client, limit=3).json()
-    rest = ask(client, limit=3, start=first["next_start"]).json()
+    rest = ask(client, limit=3, cursor=first["next"]).json()
     assert [r["value"] for r in first["readings"] + rest["readings"]] == [1.0, 1.1, 1.2, 1.3]
-    assert rest["next_start"] is None
+    assert rest["next"] is None
 
 
 def test_interval_without_readings_is_absent(client: Client, half_hours: MemoryReadings) -> None:
@@ -77,6 +77,14 @@ def test_counts_have_no_metres(client: Client, half_hours: MemoryReadings) -> No
         ({"start": "2026-11-25T12:00:00"}, "query.start"),  # no offset
         ({"start": "2026-11-26T00:00:00Z"}, "query.start"),  # after the end
         ({"end": "1764072000"}, "query.end"),
+        ({"limit": "5.0"}, "query.limit"),
+        ({"limit": "1e2"}, "query.limit"),
+        ({"limit": "+5"}, "query.limit"),
+        ({"limit": "\u0665"}, "query.limit"),  # an Arabic five
+        ({"suspect": "yes"}, "query.suspect"),
+        ({"cursor": "bm90IGl0"}, "query.cursor"),
+        ({"cursor": "\u00e9"}, "query.cursor"),
+        ({"every": "1h", "cursor": "YQ"}, "query.cursor"),
     ],
 )
 def test_what_cannot_be_answered_is_refused_by_name(client: Client, query: dict[str, str], where: str) -> None:
@@ -89,3 +97,9 @@ def test_unknown_sensor_lists_the_known(client: Client) -> None:
     answer = ask(client, sensor="post-1/depth")
     assert answer.status_code == 404
     assert "post-1/level" in answer.json()["detail"]
+
+
+def test_a_cursor_of_another_question_is_refused(client: Client, half_hours: MemoryReadings) -> None:
+    cursor = ask(client, limit=3).json()["next"]
+    answer = ask(client, sensor="post-1/battery", cursor=cursor)
+    assert (answer.status_code, answer.json()["errors"][0]["where"]) == (422, "query.cursor")

@@ -28,3 +28,11 @@ def test_the_page_of_a_site_shows_its_own_of_the_last_day(client: Client, heard:
     assert "send l/s" in page
     assert "elsewhere" not in page
     assert "not JSON" not in page
+
+
+def test_the_older_follow_by_cursor(client: Client, readings: MemoryReadings) -> None:
+    readings.refused = [OWN._replace(id=3), FOREIGN._replace(id=2), OLD._replace(id=1)]
+    first = client.get("/api/v1/rejects?limit=2").json()
+    rest = client.get("/api/v1/rejects", params={"limit": 2, "cursor": first["next"]}).json()
+    assert [entry["reason"] for entry in first["rejects"] + rest["rejects"]] == [OWN.reason, FOREIGN.reason, OLD.reason]
+    assert rest["next"] is None

@@ -4,7 +4,9 @@ import math
 
 import pytest
 
-from ingest.reading import TIME_OF_ARRIVAL, Reading
+from api.schemas import Latest
+from ingest.instants import HOUR_MS, MINUTE_MS
+from ingest.reading import OUT_OF_RANGE, TIME_OF_ARRIVAL, Reading, flag_words
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings
 
@@ -40,6 +42,7 @@ def test_latest_gives_every_value_its_unit_time_and_age(client: Client, heard: M
         "age_s": 60.0,
         "stale": False,
         "flags": [],
+        "disbelieved": None,
     }
 
 
@@ -69,3 +72,31 @@ def test_value_goes_stale_with_time_alone(client: Client, heard: MemoryReadings,
 def test_flags_are_words(client: Client, readings: MemoryReadings) -> None:
     readings.write([Reading("skerrow-head", NOW_MS, "post-1/level", 1.0, TIME_OF_ARRIVAL)])
     assert client.get(LATEST).json()["values"][0]["flags"] == ["dated by its arrival, the device sent no time"]
+
+
+def test_the_answer_is_what_the_document_promises(client: Client, heard: MemoryReadings) -> None:
+    assert Latest.model_validate_json(client.get(LATEST).content, strict=True).site == "skerrow-head"
+
+
+def test_newer_values_that_are_not_believed_are_told_beside_the_usable_one(
+    client: Client, heard: MemoryReadings, clock: Clock
+) -> None:
+    clock.now_ms = NOW_MS + 2 * HOUR_MS
+    heard.write(
+        [Reading("skerrow-head", clock.now_ms - n * MINUTE_MS, "post-1/level", 9.9, OUT_OF_RANGE) for n in range(3)]
+    )
+    level = client.get(LATEST).json()["values"][0]
+    assert (level["value"], level["time"], level["stale"]) == (1.06, "2026-11-25T12:03:00Z", True)
+    assert level["disbelieved"] == {"time": "2026-11-25T14:04:00Z", "value": 9.9, "why": flag_words(OUT_OF_RANGE)}
+
+
+def test_the_tag_holds_while_only_the_age_changes(client: Client, heard: MemoryReadings, clock: Clock) -> None:
+    tag = client.get(LATEST).headers["etag"]
+    clock.now_ms += 1_000
+    again = client.get(LATEST, headers={"If-None-Match": tag})
+    assert (again.status_code, again.content) == (304, b"")
+    heard.write([Reading("skerrow-head", clock.now_ms, "post-1/level", 1.07)])
+    assert client.get(LATEST, headers={"If-None-Match": tag}).status_code == 200
+    tag = client.get(LATEST).headers["etag"]
+    clock.now_ms += 2 * HOUR_MS  # stale now, and the client has to know
+    assert client.get(LATEST, headers={"If-None-Match": tag}).status_code == 200
