@@ -22,6 +22,7 @@ from api.alarms.sensors import NOTHING_HEARD
 from api.settings import Settings
 from ingest.instants import DAY_MS, HOUR_MS
 from ingest.reading import Reading
+from ingest.saying import Sentence
 from ingest.site import Sensor, Site
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records, Transition
@@ -165,8 +166,14 @@ class _Battery(msgspec.Struct):
 
 
 class _Input(msgspec.Struct):
-    name: str
+    """The template of its name is the same in every language; older documents have the plain name."""
+
+    name: Sentence
     stale: bool = False
+
+    @property
+    def key(self) -> str:
+        return self.name if isinstance(self.name, str) else self.name.text
 
 
 class _Document(msgspec.Struct):
@@ -195,7 +202,7 @@ def _outlook(site: str, document: bytes) -> Outlook | None:
         return None
     return Outlook(
         forecast.issued_ms,
-        [entry.name for entry in forecast.inputs if entry.stale],
+        [entry.key for entry in forecast.inputs if entry.stale],
         {tank.tank: tank.runs_out.by_day for tank in forecast.tanks},
         {tank.tank: tank.overflows.by_day for tank in forecast.tanks},
         {tank.tank: forecast.spill(tank) for tank in forecast.tanks if tank.spill_l.p50},
