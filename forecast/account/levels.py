@@ -6,6 +6,7 @@ at the outlet. What the sensor shows then, less the true height, is its error, a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -31,6 +32,16 @@ OVER_DAYS: Final = 30
 SCATTER_M: Final = 0.006
 #: The water may leave the brim within the hour: what a level has fallen from its neighbour's counts less. [m]
 STILL_M: Final = 0.008
+#: A tank is used up when its level falls by less than this in so many hours of use. [m], [h] (no source)
+EMPTY_STILL_M: Final = 0.003
+USED_UP_H: Final = 8
+
+
+class Marks(NamedTuple):
+    """Hours in which a tank stood at a known height, and what the sensor then showed too much. (N,), (N,) [m]"""
+
+    at_h: npt.NDArray[np.int64]
+    error_m: Floats
 
 
 class SensorError(NamedTuple):
@@ -38,7 +49,7 @@ class SensorError(NamedTuple):
 
     at_h, error_m  hours of the account and the error there, between them a line (N,)
     change_m       from the first to the last of them
-    hours          at the brim, from which it was told
+    hours          at the brim or the outlet, from which it was told
     """
 
     at_h: Floats
@@ -56,8 +67,28 @@ class SensorError(NamedTuple):
         return np.asarray(level_m - np.interp(np.arange(len(level_m)), self.at_h, self.error_m))
 
 
-def sensor_error(level_m: Floats, brim_m: float, expected_rise_m: Floats) -> SensorError | None:
-    """The error of a level sensor from the hours in which its tank ran over. None where these are too few.
+def sensor_error(marks: Sequence[Marks]) -> SensorError | None:
+    """The error of a level sensor from the hours in which its tank stood at a known height. None: too few of them."""
+    at = np.concatenate([mark.at_h for mark in marks])
+    error = np.concatenate([mark.error_m for mark in marks])
+    if len(at) < FEWEST_HOURS or len(np.unique(at // 24)) < FEWEST_DAYS:
+        return None
+    block = at * HOUR_MS // (OVER_DAYS * DAY_MS)
+    hours, errors = [], []
+    for number in np.unique(block):
+        inside = block == number
+        middle = float(np.median(error[inside]))
+        # A brim is a height; what scatters was no brim.
+        if inside.sum() >= FEWEST_HOURS // 2 and np.median(np.abs(error[inside] - middle)) < SCATTER_M:
+            hours.append(float(np.median(at[inside])))
+            errors.append(middle)
+    if not hours:
+        return None
+    return SensorError(np.array(hours), np.array(errors), errors[-1] - errors[0], len(at))
+
+
+def at_the_brim(level_m: Floats, brim_m: float, expected_rise_m: Floats) -> Marks:
+    """Hours in which the tank ran over: its level stood still though much came in.
 
     level_m          at the full hours (H + 1,)
     expected_rise_m  by which the level would have risen in an unlimited tank (H,)
@@ -71,18 +102,18 @@ def sensor_error(level_m: Floats, brim_m: float, expected_rise_m: Floats) -> Sen
             & (np.abs(after - brim_m) < LARGEST_M)
         )
     at = np.flatnonzero(over)
-    if len(at) < FEWEST_HOURS or len(np.unique(at // 24)) < FEWEST_DAYS:
-        return None
-    error = (before[at] + after[at]) / 2 - brim_m
-    block = at * HOUR_MS // (OVER_DAYS * DAY_MS)
-    hours, errors = [], []
-    for number in np.unique(block):
-        inside = block == number
-        middle = float(np.median(error[inside]))
-        # A brim is a height; what scatters was no brim.
-        if inside.sum() >= FEWEST_HOURS // 2 and np.median(np.abs(error[inside] - middle)) < SCATTER_M:
-            hours.append(float(np.median(at[inside])))
-            errors.append(middle)
-    if not hours:
-        return None
-    return SensorError(np.array(hours), np.array(errors), errors[-1] - errors[0], len(at))
+    return Marks(at, (before[at] + after[at]) / 2 - brim_m)
+
+
+def at_the_outlet(mean_m: Floats, outlet_m: float, thirsty: Truths) -> Marks:
+    """Hours in which the tank was used up: its level stood still though people wanted water and none came in.
+
+    mean_m   mean level within each hour (H,)
+    thirsty  hours of use without rain (H,)
+    """
+    later = np.roll(mean_m, -USED_UP_H)
+    waited = np.convolve(thirsty, np.ones(USED_UP_H + 1))[USED_UP_H:] == USED_UP_H + 1
+    with np.errstate(invalid="ignore"):
+        empty = waited & (np.abs(later - mean_m) < EMPTY_STILL_M) & (np.abs(mean_m - outlet_m) < LARGEST_M)
+    at = np.flatnonzero(empty[: len(mean_m) - USED_UP_H])
+    return Marks(at, mean_m[at] - outlet_m)

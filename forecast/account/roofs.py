@@ -113,7 +113,12 @@ def _misfit(spells: Spells, expected_l: Floats) -> Floats:
 def _first_guess(spells: Spells, expected: Expected, prior: Runoff) -> Way:
     """The coefficient with which most spells agree; where none does better, the site file's."""
     ways = [Way(prior.coefficient * share, prior.loss_mm) for share in (1.0, 0.95, 0.9, 0.8, 0.7, 0.6, 1.05, 1.1, 1.2)]
-    return min(ways, key=lambda way: float(_misfit(spells, expected(way)).sum()))
+
+    def cost(way: Way) -> float:
+        away = ((way.coefficient or prior.coefficient) - prior.coefficient) / prior.coefficient_sd
+        return float(_misfit(spells, expected(way)).sum()) + away**2
+
+    return min(ways, key=cost)
 
 
 def _faults(spells: Spells, expected: Expected, way: Way, area_m2: float, hours: int) -> tuple[RoofFault, ...]:

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from forecast.account.levels import SensorError, sensor_error
+from forecast.account.levels import SensorError, at_the_brim, at_the_outlet, sensor_error
 from forecast.account.losses import NIGHT, Loss, dry_stretches, loss_of
 from forecast.account.scene import Scene
 from forecast.model.sun import EVAPORATION_TO_DRYING
@@ -87,7 +87,8 @@ def tank_found(scene: Scene, storage: int) -> TankFound:
         floor_l = min(scene.plan.draw_floor_l[draw] for draw in draws)
         with np.errstate(invalid="ignore"):
             held = np.maximum(volume_l[:-1], volume_l[1:]) > floor_l + 2 * noise_l
-        besides_l = _unmetered(scene, told_l, told, held, usual_l)
+        left_l = np.maximum(0.0, np.fmax(volume_l[:-1], volume_l[1:]) - floor_l)
+        besides_l = _unmetered(scene, told_l, told, np.where(held, left_l, 0.0), usual_l)
         use_l, guessed_l = metered_l + besides_l, np.where(told, 0.0, np.nan_to_num(besides_l))
     names = tuple(scene.site.draw[place].id for place in unmetered)
     return TankFound(
@@ -106,7 +107,14 @@ def _sensor(scene: Scene, storage: int, metered_l: Floats) -> SensorError | None
     geometry = scene.storages[storage].geometry
     surface_m2 = geometry.surface_m2(geometry.levels_m[-1])
     brim_m = float(geometry.level_m(geometry.capacity_l))
-    return sensor_error(level_m, brim_m, (came_l - metered_l) / surface_m2 / LITRES_PER_M3)
+    marks = [at_the_brim(level_m, brim_m, (came_l - metered_l) / surface_m2 / LITRES_PER_M3)]
+    draws = [place for place, tank in enumerate(scene.plan.draw_tank) if tank == storage]
+    if draws:
+        mean_m = next(scene.seen.mean_m[tank] for tank in scene.ids(storage) if tank in scene.seen.level_m)
+        outlet_m = float(geometry.level_m(min(scene.plan.draw_floor_l[draws])))
+        thirsty = (scene.wanted_l[:, draws].sum(axis=1) > 0) & (scene.seen.rain_mm == 0)
+        marks.append(at_the_outlet(mean_m, outlet_m, thirsty))
+    return sensor_error(marks)
 
 
 def _volumes(scene: Scene, storage: int, sensor: SensorError | None, noise_l: float, half_l: Floats) -> Floats:
@@ -160,17 +168,17 @@ def _came_by_meter(scene: Scene, storage: int) -> Floats | None:
     return np.asarray(sum(known, np.zeros(scene.seen.hours)))
 
 
-def _unmetered(scene: Scene, told_l: Floats, told: Truths, held: Truths, usual_l: Floats) -> Floats:
+def _unmetered(scene: Scene, told_l: Floats, told: Truths, left_l: Floats, usual_l: Floats) -> Floats:
     """What the level lost in hours that tell it; else what such an hour of that month takes while there is water. (H,)
 
-    held     whether the storage held enough for anybody; usual_l  by the site file (H,)
+    left_l   what the storage surely held for anybody; usual_l  by the site file (H,)
     """
     out = np.where(told, told_l, np.nan)
     for month in np.unique(scene.month).tolist():
         for hour in range(24):
             inside = (scene.month == month) & (scene.hour == hour)
-            known = inside & held & ~np.isnan(out)
+            known = inside & (left_l > 0) & ~np.isnan(out)
             alike = out[known] if known.sum() >= FEWEST_ALIKE else usual_l[inside]
             guessed = inside & ~told
-            out[guessed] = np.where(np.isnan(told_l[guessed]), np.nan, alike.mean() * held[guessed])
+            out[guessed] = np.where(np.isnan(told_l[guessed]), np.nan, np.minimum(alike.mean(), left_l[guessed]))
     return out

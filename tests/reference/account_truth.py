@@ -4,7 +4,7 @@ Each site is played clean and with each planted fault: a roof that lost 20 % of 
 flush stuck open for eight months, a leak of 2 L/h, a gutter blocked for three weeks, a level sensor that
 drifts by 3 cm. How near do yield and spill come, and is the planted cause the first or second named?
 
-    .venv/bin/python -m tests.reference.account_truth [--json] [--sites 10]
+    .venv/bin/python -m tests.reference.account_truth [--json] [--sites 10] [--first 0]
 """
 
 from __future__ import annotations
@@ -102,10 +102,10 @@ def verdicts(cases: list[Case]) -> list[Verdict]:
     return found
 
 
-def run(sites: int = SITES, causes: tuple[str, ...] = CAUSES, days: int = DAYS) -> list[Case]:
-    """Play every site with every cause."""
+def run(sites: int = SITES, causes: tuple[str, ...] = CAUSES, days: int = DAYS, first: int = 0) -> list[Case]:
+    """Play every site, from the `first` number on, with every cause."""
     cases = []
-    for number in range(sites):
+    for number in range(first, first + sites):
         for cause in causes:
             with tempfile.TemporaryDirectory() as folder:
                 site, measured, truth = played(number, cause, Path(folder), days)
@@ -118,8 +118,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="The account with the simulator as truth.")
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument("--sites", type=int, default=SITES, help="random sites, a year each")
+    parser.add_argument(
+        "--first", type=int, default=0, help="number of the first; those from 10 on were never tuned on"
+    )
     options = parser.parse_args()
-    cases = run(options.sites)
+    cases = run(options.sites, first=options.first)
     found = verdicts(cases)
     if options.json:
         print(json.dumps({"cases": [c._asdict() for c in cases], "verdicts": [v._asdict() for v in found]}, indent=2))

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from forecast.account.catchment import Way
-from forecast.account.levels import sensor_error
+from forecast.account.levels import at_the_brim, at_the_outlet, sensor_error
 from forecast.account.losses import dry_stretches, loss_of
 from forecast.account.measured import bridged
 from forecast.account.named import netted
@@ -50,15 +50,31 @@ def test_a_level_sensor_shows_its_error_at_the_brim() -> None:
     level = np.minimum(level, 1.4)
     drift = 0.03 * hours / HOURS
     shown = np.append(level, level[-1]) + np.append(drift, drift[-1]) + rng.normal(0, 0.002, HOURS + 1)
-    found = sensor_error(shown, 1.4, rise)
+    found = sensor_error([at_the_brim(shown, 1.4, rise)])
     assert found is not None
     assert found.stands_out
     assert found.change_m == pytest.approx(0.028, abs=0.004)
     assert np.abs(found.corrected(shown)[:-1] - level).max() < 0.012
-    still = sensor_error(np.append(level, level[-1]) + rng.normal(0, 0.002, HOURS + 1), 1.4, rise)
+    steady = np.append(level, level[-1]) + rng.normal(0, 0.002, HOURS + 1)
+    still = sensor_error([at_the_brim(steady, 1.4, rise)])
     assert still is not None
     assert not still.stands_out
-    assert sensor_error(shown, 1.4, np.zeros(HOURS)) is None
+    assert sensor_error([at_the_brim(shown, 1.4, np.zeros(HOURS))]) is None
+
+
+def test_a_level_sensor_shows_its_error_at_the_outlet() -> None:
+    rng = np.random.default_rng(5)
+    hours = np.arange(60 * 24)
+    in_use = (hours % 24 >= 6) & (hours % 24 < 22)
+    # Twenty days full enough, forty used up to the outlet at 0.1 m.
+    level = np.where(hours < 480, 0.8 - 0.7 * np.cumsum(in_use) / 320, 0.1)
+    shown = level + 0.025 + rng.normal(0, 0.001, len(hours))
+    found = sensor_error([at_the_outlet(shown, 0.1, in_use)])
+    assert found is not None
+    assert found.error_m[-1] == pytest.approx(0.025, abs=0.002)
+    assert found.stands_out
+    # At night nobody asks for water, so a level that stands still says nothing.
+    assert len(at_the_outlet(shown, 0.1, ~in_use).at_h) == 0
 
 
 def lost(leak_l_h: float, gain: float, rng: np.random.Generator) -> tuple[Floats, Floats, Truths]:
