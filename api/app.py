@@ -22,8 +22,10 @@ from api.pages.templates import STYLE, error_page
 from api.patience import Bodies
 from api.routes import (
     about,
+    account,
     alarms,
     design,
+    export,
     forecast,
     health,
     latest,
@@ -50,8 +52,8 @@ PREFIX = "/api/v1"
 MOST_BODY_BYTES = 100_000
 #: One module a subject, in the order of the OpenAPI document.
 ROUTES = (
-    sites_routes, latest, readings_routes, forecast, outlook, track_record, design, alarms, log, rejects,
-    about, health, setup, tokens, people,
+    sites_routes, latest, readings_routes, forecast, outlook, track_record, design, account, export,
+    alarms, log, rejects, health, setup, tokens, people,
 )  # fmt: skip
 
 

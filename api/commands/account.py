@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from forecast.account.measured import Measured
-    from forecast.account.result import Account, Period
-    from forecast.account.whatif import WhatIf
+    from forecast.account.result import Account, Period, WhatIf
     from ingest.site import Site
 
 FromOption = Annotated[

@@ -152,3 +152,34 @@ class Account(msgspec.Struct, frozen=True):
     named: list[Named]
     notes: list[Saying]
     cautions: list[Saying]
+
+
+class Outcome(msgspec.Struct, frozen=True):
+    """What a run gave. [L]
+
+    yield_l, spilled_l  rain water drawn; off the site
+    unmet_l, short_days wanted in vain; days with any of it
+    yield_by_month_l    in the order of `WhatIf.months`
+    """
+
+    yield_l: float
+    spilled_l: float
+    unmet_l: float
+    short_days: int
+    yield_by_month_l: list[float]
+
+
+class WhatIf(msgspec.Struct, frozen=True):
+    """A change, and what it would have made.
+
+    measured_yield_l  what was really drawn in the same hours, beside `as_it_is`, which is a run
+    unknown_h         hours whose rain was not measured; both runs take them as dry
+    """
+
+    site: str
+    changes: list[str]
+    months: list[str]
+    measured_yield_l: float
+    as_it_is: Outcome
+    changed: Outcome
+    unknown_h: int

@@ -11,7 +11,6 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-import msgspec
 import numpy as np
 
 from forecast.account.account import books_of, first_known
@@ -19,6 +18,7 @@ from forecast.account.actual import wanted_while_held
 from forecast.account.designed import Floats, months_of, run_balance
 from forecast.account.inspection import Inspection
 from forecast.account.measured import Measured
+from forecast.account.result import Outcome, WhatIf
 from forecast.model.draw import demand_l
 from forecast.model.plan import plan_of
 from forecast.model.storage import storages_of
@@ -28,37 +28,6 @@ from ingest.sitefile import parse_site
 
 #: A day is short when more than this was wanted in vain. [L]
 SHORT_L = 0.5
-
-
-class Outcome(msgspec.Struct, frozen=True):
-    """What a run gave. [L]
-
-    yield_l, spilled_l  rain water drawn; off the site
-    unmet_l, short_days wanted in vain; days with any of it
-    yield_by_month_l    in the order of `WhatIf.months`
-    """
-
-    yield_l: float
-    spilled_l: float
-    unmet_l: float
-    short_days: int
-    yield_by_month_l: list[float]
-
-
-class WhatIf(msgspec.Struct, frozen=True):
-    """A change, and what it would have made.
-
-    measured_yield_l  what was really drawn in the same hours, beside `as_it_is`, which is a run
-    unknown_h         hours whose rain was not measured; both runs take them as dry
-    """
-
-    site: str
-    changes: list[str]
-    months: list[str]
-    measured_yield_l: float
-    as_it_is: Outcome
-    changed: Outcome
-    unknown_h: int
 
 
 def what_if(site: Site, measured: Measured, changes: Sequence[str]) -> WhatIf:

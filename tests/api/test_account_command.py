@@ -89,3 +89,32 @@ def test_what_cannot_be_is_told_in_a_line(kept: Path, arguments: tuple[str, ...]
     done = CliRunner().invoke(app, ["account", site, "--data", str(kept), *arguments])
     assert done.exit_code != 0
     assert complaint in str(done.exception)
+
+
+def export(what: str, *arguments: object, kept: Path) -> str:
+    given = [str(SITES / "skerrow-head.toml"), what, "--data", str(kept), "--from", START, "--to", "2026-04-10"]
+    done = CliRunner().invoke(app, ["export", *given, *map(str, arguments)])
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_an_export_that_broke_off_is_taken_up_where_it_did(kept: Path, tmp_path: Path) -> None:
+    file = tmp_path / "hourly.csv"
+    export("hourly", "--out", file, kept=kept)
+    whole = file.read_bytes()
+    assert whole.count(b"\r\n") > 5_000
+    for broken in (len(whole) // 2, len(whole) - 1, 20, 0):
+        file.write_bytes(whole[:broken])
+        export("hourly", "--out", file, "--resume", kept=kept)
+        assert file.read_bytes() == whole
+    export("hourly", "--out", file, "--resume", kept=kept)
+    assert file.read_bytes() == whole
+
+
+def test_exports_in_other_forms(kept: Path, tmp_path: Path) -> None:
+    assert export("account", kept=kept).splitlines()[1].startswith("skerrow-head,2026-03,2026-03-01T00:00:00Z")
+    file = tmp_path / "account.parquet"
+    export("account", "--form", "parquet", "--out", file, kept=kept)
+    assert file.read_bytes()[:4] == b"PAR1"
+    done = CliRunner().invoke(app, ["export", str(SITES / "skerrow-head.toml"), "hourly", "--resume"])
+    assert "expected a CSV file in --out" in str(done.exception)
