@@ -53,7 +53,7 @@ MOST_BODY_BYTES = 100_000
 #: One module a subject, in the order of the OpenAPI document.
 ROUTES = (
     sites_routes, latest, readings_routes, forecast, outlook, track_record, design, account, export,
-    alarms, log, rejects, health, setup, tokens, people,
+    alarms, log, rejects, about, health, setup, tokens, people,
 )  # fmt: skip
 
 
