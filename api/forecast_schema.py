@@ -86,12 +86,20 @@ class ChangeoverOut(BaseModel):
     close_chance: float = Field(description="Probability that it then runs out within a week. [1]", examples=[0.08])
 
 
+class TakeoverOut(BaseModel):
+    """When a backup that works by itself will open, and what it will give within the horizon."""
+
+    opens: PassageOut = Field(description="The first time that it opens.")
+    backup_l: BandsOut = Field(description="Litres that it gives within the horizon, one entry. [L]")
+
+
 class DecisionsOut(BaseModel):
     """What the forecast means for those who draw. People decide and people turn the valves."""
 
     allowance: AllowanceOut | None = Field(description="null: nobody wants water in these days.")
     free_water: FreeWaterOut = Field(description="What may be used now at no loss.")
-    changeover: ChangeoverOut | None = Field(description="null: the site has no backup.")
+    changeover: ChangeoverOut | None = Field(description="null: the site has no backup that is opened by hand.")
+    takeover: TakeoverOut | None = Field(None, description="null: the site has no backup that works by itself.")
 
 
 class InputOut(BaseModel):

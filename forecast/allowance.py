@@ -1,4 +1,4 @@
-"""What may be drawn, what will spill anyway, and when the backup should open and may close. Pure.
+"""What may be drawn, what will spill anyway, when the backup should open and may close, or will by itself. Pure.
 
 Every answer is a search over the members of the forecast itself, each run again from now with
 another draw; none averages members. What is drawn is taken as exactly what is allowed, while rain,
@@ -12,10 +12,10 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from forecast.model.balance import Drivers, State, run
-from forecast.model.passage import quantiles
+from forecast.model.balance import BACKUP, DRAWN, Drivers, State, run
+from forecast.model.passage import bands, passage, quantiles
 from forecast.model.plan import NOWHERE, Floats, Plan
-from forecast.result import Allowance, Changeover, Decisions, FreeWater
+from forecast.result import Allowance, Changeover, Decisions, FreeWater, Takeover
 
 Truths = npt.NDArray[np.bool_]
 
@@ -192,3 +192,23 @@ def changeover(ahead: Ahead, runs_out_d: Floats) -> Changeover:
             close_after_d = day
             break
     return Changeover(round(point, 2) if opens else None, open_chance, close_after_d, close_chance)
+
+
+def takeover(ahead: Ahead, hours: int, offset_h: float) -> Takeover:
+    """When a backup that works by itself opens first, and how many litres it gives within `hours`.
+
+    offset_h  how far into its first hour the issue is
+
+    One that pours into a tank does so below its mark. One that feeds the draws directly begins when
+    rain water has run out, and gives what was wanted and not drawn; a pump without charge counts in.
+    """
+    plan, drivers = ahead.plan, hours_of(ahead.drivers, 0, hours)
+    trace = run(plan, drivers, copied(ahead.state), hourly=False, ledger=True)
+    if plan.backup_tank == NOWHERE:
+        opens_h = trace.runs_out_h[ahead.feeds].min(axis=0)
+        wanted_l = np.einsum("hd,hdm->m", drivers.demand_l, drivers.draw_factor[drivers.draw_day])
+        given_l = np.maximum(0.0, wanted_l - trace.ledger[DRAWN].sum(axis=0))
+    else:
+        opens_h = trace.runs_out_h[plan.backup_tank]
+        given_l = trace.ledger[BACKUP].sum(axis=0)
+    return Takeover(passage(opens_h, hours, offset_h), bands(given_l[None], 0))

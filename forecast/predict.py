@@ -13,7 +13,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from forecast.allowance import Ahead, copied, decide, hours_of
+from forecast.allowance import Ahead, copied, decide, hours_of, takeover
 from forecast.charge import battery_forecast, battery_temperature_c, measured_charge
 from forecast.facts import Facts, LevelNow
 from forecast.learned import Learned
@@ -86,12 +86,11 @@ def predict(
     trace = run(plan, left_drivers, state)
     forecast = _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h, learned)
     runs_out_d = np.maximum(0.0, trace.runs_out_h[ahead.feeds].min(axis=0) - offset_h) / 24
-    by_hand = site.backup is not None and site.backup.changeover == "by hand"
-    return msgspec.structs.replace(
-        forecast,
-        decisions=decide(ahead, runs_out_d, backup=by_hand),
-        references=references(site, ahead, offset_h - past_h),
-    )
+    changeover = None if site.backup is None else site.backup.changeover
+    decisions = decide(ahead, runs_out_d, backup=changeover == "by hand")
+    if changeover == "by itself" and ahead.feeds:
+        decisions = msgspec.structs.replace(decisions, takeover=takeover(ahead, horizon_h, offset_h - past_h))
+    return msgspec.structs.replace(forecast, decisions=decisions, references=references(site, ahead, offset_h - past_h))
 
 
 def _ahead(plan: Plan, drivers: Drivers, state: State, past_h: int) -> Ahead:

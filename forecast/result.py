@@ -116,12 +116,26 @@ class Changeover(msgspec.Struct, frozen=True):
     close_chance: float
 
 
+class Takeover(msgspec.Struct, frozen=True):
+    """When a backup that works by itself will open for the first time, and what it will give within the horizon.
+
+    backup_l  one entry; of a backup that feeds the draws directly, what rain water leaves them short of
+    """
+
+    opens: Passage
+    backup_l: Bands
+
+
 class Decisions(msgspec.Struct, frozen=True):
-    """What the forecast means for those who draw. None: nobody draws, or there is no backup."""
+    """What the forecast means for those who draw. None: nobody draws, or there is no such backup.
+
+    changeover  of a backup opened by hand; takeover  of one that works by itself
+    """
 
     allowance: Allowance | None
     free_water: FreeWater
     changeover: Changeover | None
+    takeover: Takeover | None = None
 
 
 class Reference(msgspec.Struct, frozen=True):

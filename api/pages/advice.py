@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from api.current import SiteState
 from api.pages.statement import Statement
-from forecast.result import Allowance, Changeover, FreeWater
+from forecast.result import Allowance, Changeover, FreeWater, Takeover
 from ingest import saying
 from ingest.instants import DAY_MS
 from ingest.saying import Figure, Saying, say
@@ -24,6 +24,9 @@ def advice(state: SiteState) -> list[Statement]:
     if decisions.changeover is not None and state.site.backup is not None:
         horizon_d = current.forecast.horizon_h // 24
         said += _changeover(decisions.changeover, state.site.backup.id, issued_ms, horizon_d)
+    if decisions.takeover is not None and state.site.backup is not None:
+        horizon_d = current.forecast.horizon_h // 24
+        said.append(_takeover(decisions.takeover, state.site.backup.id, issued_ms, horizon_d))
     when = say("Forecast of {time}", time=saying.instant(issued_ms))
     stale = current.stale
     return [Statement(sentence, when if sentence is said[-1] else None, stale) for sentence in said]
@@ -93,3 +96,23 @@ def _closing(changeover: Changeover, supply: Figure, issued_ms: int) -> list[Say
             chance=chance,
         )
     ]
+
+
+def _takeover(takeover: Takeover, backup: str, issued_ms: int, horizon_d: int) -> Saying:
+    supply, within = saying.name(backup), saying.days(horizon_d)
+    if takeover.opens.p50 is None:
+        return say(
+            "The {backup} opens by itself when it is needed: {chance} that it does within {days}.",
+            backup=supply,
+            chance=saying.chance(takeover.opens.within),
+            days=within,
+        )
+    return say(
+        "The {backup} is likely to open by itself by {day}, and to give about {volume} within {days}, "
+        "hardly more than {most}.",
+        backup=supply,
+        day=saying.day(issued_ms + round(takeover.opens.p50 * DAY_MS)),
+        volume=saying.litres(takeover.backup_l.p50[0]),
+        most=saying.litres(takeover.backup_l.p95[0]),
+        days=within,
+    )

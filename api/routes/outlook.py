@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import BaseModel, Field
 
 from api.access.needs import needs
-from api.access.scope import ACKNOWLEDGE, READ
+from api.access.scope import CONFIGURE, READ
 from api.problems import Problem, ProblemError, refused
 from api.schemas import Time
 from api.service import ServiceDep, SiteDep
@@ -90,7 +90,7 @@ async def _body(request: Request) -> bytes:
 @router.post(
     "/sites/{site}/outlook",
     status_code=201,
-    dependencies=[needs(ACKNOWLEDGE)],
+    dependencies=[needs(CONFIGURE)],
     summary="Give an outlook of the weather",
     responses=_RESPONSES,
     openapi_extra=_BODY,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from forecast.allowance import ALLOWANCE_D, Ahead, allowance, changeover, copied, decide, free_water
+from forecast.allowance import ALLOWANCE_D, Ahead, allowance, changeover, copied, decide, free_water, takeover
 from forecast.members import member_drivers, site_beliefs
 from forecast.model.balance import blank_state, run
 from forecast.model.plan import plan_of
@@ -190,3 +190,28 @@ def test_the_search_finds_what_all_members_asked_at_every_draw_would() -> None:
         assert found.chance <= risk
         # A hundredth more than the most that there can be is too much, unless nothing is.
         assert chance(found.allowance_l_day + 2.5) > risk
+
+
+def test_a_backup_that_feeds_the_draws_gives_what_rain_water_does_not() -> None:
+    # 250 L usable are 5 days of 50 L; the other 11 days are the backup's.
+    found = takeover(ahead_of(house(), 350.0, dry()), HOURS, 0.0)
+    assert found.opens.p50 == pytest.approx(5.0, abs=0.05)
+    assert found.backup_l.p50 == [pytest.approx(11 * 50.0, abs=2.0)]
+    assert takeover(ahead_of(house(), 350.0, dry()), HOURS, 24.0).opens.p50 == pytest.approx(4.0, abs=0.05)
+
+
+def test_a_backup_that_pours_into_the_tank_keeps_it_at_its_marks() -> None:
+    site = house()
+    document = site.model_dump() | {
+        "backup": {
+            "id": "spring", "changeover": "by itself", "tank": site.tank[0].id,
+            "opens_below_l": 100.0, "closes_above_l": 200.0, "flow_l_min": 5.0,
+        }
+    }  # fmt: skip
+    piped = Site.model_validate(document)
+    found = takeover(ahead_of(piped, 350.0, dry()), HOURS, 0.0)
+    # 150 L above its mark last 3 days of 50 L; then it gives what is drawn.
+    assert found.opens.p50 == pytest.approx(3.0, abs=0.1)
+    assert found.backup_l.p50[0] == pytest.approx(13 * 50.0, abs=110.0)
+    never = takeover(ahead_of(piped, 1_099.0, dry()), 4 * 24, 0.0)
+    assert (never.opens.within, never.backup_l.p95) == (0.0, [0.0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from forecast.result import Allowance, Changeover, Decisions, FreeWater
+from forecast.result import Allowance, Bands, Changeover, Decisions, FreeWater, Passage, Takeover
 from ingest.store.records import Records
 from tests.api.conftest import Client
 from tests.api.fakes import Clock, forecast_of, put
@@ -12,6 +12,7 @@ from tests.api.fakes import Clock, forecast_of, put
 PAGE = "/sites/skerrow-head"
 FREE = FreeWater(350.0, 7, 0.92)
 ALLOWED = Allowance(95.0, 14, 0.04, 0.05)
+GIVEN = Bands([0.0], [200.0], [400.0], [600.0], [900.0])
 OPEN = Changeover(8.5, 0.1, 3, 0.08)
 
 
@@ -41,6 +42,16 @@ def test_advice_in_words(client: Client, records: Records) -> None:
             "a day may be drawn",
         ),
         (Decisions(None, FREE, Changeover(0.4, 0.6, None, 0.7)), "Open the borehole now", "may be closed"),
+        (
+            Decisions(None, FREE, None, Takeover(Passage([0.0] * 5 + [0.7] * 11, 0.7, p50=5.5), GIVEN)),
+            "likely to open by itself by Tuesday 1 December, and to give about 400 L within 16 days, hardly more than 900",
+            "Open the",
+        ),
+        (
+            Decisions(None, FREE, None, Takeover(Passage([0.0] * 15 + [0.1], 0.1), GIVEN)),
+            "The borehole opens by itself when it is needed: about 1 chance in 10 that it does within 16 days.",
+            "likely to open",
+        ),
     ],
 )
 def test_each_case_has_its_sentence(
