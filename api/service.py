@@ -10,9 +10,9 @@ from fastapi import Depends, Path, Request
 
 from api.access.access import Access
 from api.copies import Copies
+from api.hourly import Hourly
 from api.problems import ProblemError
 from api.settings import Settings
-from ingest.saying import Saying
 from ingest.site import Site
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
@@ -23,7 +23,7 @@ class Service:
     """Everything a request needs, handed to the app factory once. clock: UTC now [ms]
 
     channels  who is told of what people do about an alarm, by their names in the records
-    told  track record by site, with the hour in which it was put together
+    hourly  what was put together in this hour and is told again
     """
 
     sites: Mapping[str, Site]
@@ -34,7 +34,7 @@ class Service:
     access: Access
     channels: tuple[str, ...] = ()
     copies: Copies = field(default_factory=Copies)
-    told: dict[str, tuple[int, list[Saying]]] = field(default_factory=dict)
+    hourly: Hourly = field(default_factory=Hourly)
 
 
 def service_of(request: Request) -> Service:

@@ -61,7 +61,10 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep, caller: Call
         speaker=speaker,
         details=[tank_detail(state, tank, service, speaker) for tank in state.tanks],
         battery_picture=battery_picture(state, service, speaker),
-        flow_pictures=flow_pictures(state, service, speaker),
+        # Whole days gone by: they change only when a backlog arrives.
+        flow_pictures=service.hourly.get(
+            ("flows", site.id, speaker), now_ms, lambda: flow_pictures(state, service, speaker)
+        ),
         inputs=input_rows(state, speaker),
         sensors=sensor_rows(state, speaker),
         advice=advice(state),
