@@ -45,7 +45,8 @@ class SecurityHeaders:
             return
 
         async def with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
+            # An unchanged page keeps the headers that it came with, and 304 stays small.
+            if message["type"] == "http.response.start" and message["status"] != 304:
                 MutableHeaders(scope=message).update(self._headers)
             await send(message)
 

@@ -183,13 +183,12 @@ def tank_statement(state: TankState) -> Statement:
             say("Tank {tank}: level missing, nothing has been heard from its sensor.", tank=tank), missing=True
         )
     text = say(
-        "Tank {tank}: {share} full, {usable} to draw ({volume} of {capacity}, level {level}).",
+        "Tank {tank}: {share} full, {usable} to draw ({volume} of {capacity}).",
         tank=tank,
         share=saying.share(state.share),
         usable=saying.litres(state.usable_l),
         volume=saying.litres(state.volume_l),
         capacity=saying.litres(state.geometry.capacity_l),
-        level=saying.metres(state.level_m or 0.0),
     )
     return Statement(text, measured(state.level), state.level.stale)
 
