@@ -15,10 +15,9 @@ def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) 
     """What alarms ask for, what the forecast advises to do now, and upkeep that is due."""
     due: list[Sentence] = [
         say(
-            "{action} ({within}: {alarm})",
+            "{action} ({within})",
             action=_said(line.action),
             within=_said(line.within),
-            alarm=_said(line.title),
         )
         for line in alarms
         if line.holds and not line.muted

@@ -55,7 +55,7 @@ def address(
     decisions = Decisions(Allowance(95.0, 14, 0.04, 0.05), FreeWater(350.0, 7, 0.92), Changeover(8.5, 0.1, 3, 0.08))
     put(records, forecast_of(decisions=decisions))
     raised = Transition(
-        "skerrow-head", "battery-low", NOW_MS, "normal", "unacknowledged", "Battery 11.92 V: below 12.00 V for 1 hour."
+        "skerrow-head", "tank-low:main", NOW_MS, "normal", "unacknowledged", "1,890 L: below 2,000 L for 40 minutes."
     )
     records.append_transitions([raised], [])
     sites = {site.id: site for site in (skerrow_head, tarn_orchard)}
@@ -70,7 +70,7 @@ def test_what_matters_is_in_the_first_packet(address: tuple[str, int], path: str
     sent = ask(address, path, Accept_Language=language)
     first = text_of(sent.first(FIRST)).replace("\N{NO-BREAK SPACE}", " ")
     assert [answer for answer in ANSWERS[language] if answer not in first] == []
-    assert "11.92 V" in first  # the alarm
+    assert "for 40 minutes." in first  # the alarm
 
 
 @pytest.mark.parametrize("language", ["en", "es"])
