@@ -75,7 +75,7 @@ class Conditional:
 
 
 def _tag(content: bytes) -> str:
-    return f'W/"{blake2b(content, digest_size=12).hexdigest()}"'
+    return f'W/"{blake2b(content, digest_size=8).hexdigest()}"'
 
 
 def _held(headers: Headers, tag: str) -> bool:

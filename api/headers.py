@@ -28,8 +28,11 @@ def security_headers(style: str) -> dict[str, str]:
         # Not "no-referrer": browsers then hide the origin of our own forms from us.
         "Referrer-Policy": "same-origin",
         "Cross-Origin-Opener-Policy": "same-origin",
-        "Cross-Origin-Resource-Policy": "same-origin",
     }
+
+
+#: For what another site's page could pull in unseen; a page of ours is framed by nobody, and its first packet is dear.
+_FOR_PROGRAMS = {"Cross-Origin-Resource-Policy": "same-origin"}
 
 
 class SecurityHeaders:
@@ -48,6 +51,8 @@ class SecurityHeaders:
             # An unchanged page keeps the headers that it came with, and 304 stays small.
             if message["type"] == "http.response.start" and message["status"] != 304:
                 MutableHeaders(scope=message).update(self._headers)
+                if scope["path"].startswith("/api/"):
+                    MutableHeaders(scope=message).update(_FOR_PROGRAMS)
             await send(message)
 
         await self._app(scope, receive, with_headers)

@@ -23,7 +23,7 @@ class Service:
     """Everything a request needs, handed to the app factory once. clock: UTC now [ms]
 
     channels  who is told of what people do about an alarm, by their names in the records
-    hourly  what was put together in this hour and is told again
+    hourly    what was put together in this hour and is told again
     """
 
     sites: Mapping[str, Site]

@@ -94,7 +94,7 @@ def _act(service: Service, site: Site | None, alarm: str, do: str, who: str, why
     try:
         match do:
             case "acknowledge":
-                actions.acknowledge(records, site, alarm, who, why, now_ms)
+                actions.acknowledge(records, site, alarm, who, why, now_ms, service.channels)
             case "shelve":
                 actions.shelve(records, site, alarm, now_ms + hours * HOUR_MS, who, why, now_ms)
             case "unshelve":

@@ -34,7 +34,7 @@ ANSWERS = {
         "antes del sábado 5 de diciembre",
         "lleno al 59 %, 1890 L",
         "Medido el mié 25 nov, 12:03.",
-        "Para hacer hoy:",
+        "Para hoy:",
         "No se espera que rebose",
         "Batería: 12,62 V",
     ],
