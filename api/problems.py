@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping
 from http import HTTPStatus
-from typing import Final
+from typing import Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -148,7 +148,8 @@ def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
     @app.exception_handler(RequestValidationError)
     def invalid(request: Request, error: RequestValidationError) -> Response:
         faults = [
-            (".".join(map(str, entry["loc"])), entry["msg"].removeprefix("Value error, ")) for entry in error.errors()
+            (".".join(map(str, entry["loc"]))[:_LONGEST_PLACE], _expected(entry))
+            for entry in error.errors()[:_MOST_FAULTS]
         ]
         return answer.error(request, refused(*faults))
 
@@ -198,6 +199,18 @@ _OF_STORES: Final[dict[type[StoreError], tuple[int, Problem, dict[str, str]]]] =
         {},
     ),
 }
+#: An answer stays small, whatever the request held.
+_MOST_FAULTS: Final = 20
+_LONGEST_PLACE: Final = 80
+
+
+def _expected(entry: Mapping[str, Any]) -> str:
+    """What was expected in a place, without what was sent there."""
+    if entry["type"] == "union_tag_invalid":
+        return f"one of {entry['ctx']['expected_tags']}"
+    return str(entry["msg"]).removeprefix("Value error, ")
+
+
 _HTTP_DETAIL: Final = {
     404: "There is nothing at this address.",
     405: "This address does not take that method.",

@@ -40,7 +40,7 @@ class Access:
         self._ready = False
         self._by_name = Attempts(LONGEST_FOR_A_NAME_MS)
         self._by_address = Attempts()
-        self._known: OrderedDict[bytes, tuple[int, Caller]] = OrderedDict()
+        self._known: OrderedDict[tuple[bool, bytes], tuple[int, Caller]] = OrderedDict()
         self._lock = threading.Lock()
 
     @property
@@ -154,17 +154,18 @@ class Access:
 
     def bearer(self, token: str) -> Caller | None:
         """Whose token this is; None: nobody's, or not any more."""
-        digest = secret.digest_of(token[:_LONGEST_SECRET])
-        return self._remembered(digest) or self._by_token(digest)
+        return self._by_token(secret.digest_of(token[:_LONGEST_SECRET]))
 
     def visitor(self, session: str) -> Caller | None:
         """Whose session this is; None: nobody's, or not any more."""
-        digest = secret.digest_of(session[:_LONGEST_SECRET])
-        return self._remembered(digest) or self._by_session(digest, session)
+        return self._by_session(secret.digest_of(session[:_LONGEST_SECRET]), session)
 
-    def remembered(self, shown: str) -> Caller | None:
-        """What `bearer` or `visitor` found a moment ago, without asking the store."""
-        return self._remembered(secret.digest_of(shown[:_LONGEST_SECRET]))
+    def remembered(self, shown: str, *, session: bool) -> Caller | None:
+        """What `bearer`, or `visitor` for a session, found a moment ago, without asking the store."""
+        with self._lock:
+            until_ms, caller = self._known.get((session, secret.digest_of(shown[:_LONGEST_SECRET])), (0, None))
+        now_ms = self._clock()
+        return caller if until_ms - _REMEMBERED_MS <= now_ms < until_ms else None
 
     def _by_token(self, digest: bytes) -> Caller | None:
         now_ms, found = self._clock(), self._store.token(digest)
@@ -173,7 +174,7 @@ class Access:
         if found.used_ms is None or now_ms - found.used_ms >= _TOUCH_MS:
             self._store.touch_token(found.id, now_ms)
         caller = Caller(f"token {found.name}", scope_of(found.scope), f"token {found.id}")
-        return self._remember(digest, caller, found.expires_ms)
+        return self._remember((False, digest), caller, found.expires_ms)
 
     def _by_session(self, digest: bytes, session: str) -> Caller | None:
         now_ms, found = self._clock(), self._store.session(digest)
@@ -187,7 +188,7 @@ class Access:
             self._store.touch_session(digest, now_ms)
         who = found.person
         caller = Caller(who.name, scope_of(who.scope), f"person {who.id}", digest, secret.form_token(session))
-        return self._remember(digest, caller, ends_ms)
+        return self._remember((True, digest), caller, ends_ms)
 
     def _open_session(self, folded: str) -> str:
         found = self._store.person_named(folded)
@@ -213,13 +214,7 @@ class Access:
         shown = _name(name)
         return Person(0, shown, _folded(shown), passwords.hash_of(password), scope, self._clock())
 
-    def _remembered(self, digest: bytes) -> Caller | None:
-        with self._lock:
-            until_ms, caller = self._known.get(digest, (0, None))
-        now_ms = self._clock()
-        return caller if until_ms - _REMEMBERED_MS <= now_ms < until_ms else None
-
-    def _remember(self, digest: bytes, caller: Caller, ends_ms: int | None) -> Caller:
+    def _remember(self, digest: tuple[bool, bytes], caller: Caller, ends_ms: int | None) -> Caller:
         until_ms = self._clock() + _REMEMBERED_MS
         with self._lock:
             self._known[digest] = (until_ms if ends_ms is None else min(until_ms, ends_ms), caller)

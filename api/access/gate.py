@@ -26,6 +26,8 @@ from ingest.errors import StoreError
 #: `__Host-` binds it to this host and to TLS; browsers refuse that name without.
 COOKIE: Final = "ullage-session"
 COOKIE_TLS: Final = "__Host-ullage-session"
+MOST_TARGET_BYTES: Final = 8_000
+MOST_HEADER_BYTES: Final = 16_000
 _SAFE: Final = ("GET", "HEAD", "OPTIONS", "TRACE")
 
 
@@ -66,6 +68,7 @@ class Gate:
 
     async def _turn_away(self, request: Request) -> Response | None:
         """The answer to whoever may not pass; None: let it through."""
+        _check_length(request)
         if not called_right(request, self._hosts):
             detail = "The Host header names no address of this service: see its setting ULLAGE_HOSTS."
             raise ProblemError(400, "wrong-host", "Wrong host", detail)
@@ -87,14 +90,17 @@ class Gate:
             token = token.strip()
             if scheme.lower() != "bearer":
                 raise unauthorised("Send a token as `Authorization: Bearer TOKEN`.")
-            caller = self._access.remembered(token) or await self._looked_up(request, self._access.bearer, token)
+            caller = self._access.remembered(token, session=False) or await self._looked_up(
+                request, self._access.bearer, token
+            )
             if caller is None:
                 raise unauthorised("This token is unknown here, has expired, or was revoked.")
             return caller
         session = request.cookies.get(COOKIE_TLS if request.scope["scheme"] == "https" else COOKIE)
         if not session:
             return None
-        return self._access.remembered(session) or await self._looked_up(request, self._access.visitor, session)
+        caller = self._access.remembered(session, session=True)
+        return caller or await self._looked_up(request, self._access.visitor, session)
 
     async def _looked_up(self, request: Request, find: Callable[[str], Caller | None], shown: str) -> Caller | None:
         """Whose secret this is. A query a try: so whoever tries many is held back by the address they come from."""
@@ -126,6 +132,15 @@ class Gate:
 def unauthorised(detail: str) -> ProblemError:
     """A 401 that says how to get in."""
     return ProblemError(401, "who-are-you", "Not signed in", detail, headers={"WWW-Authenticate": "Bearer"})
+
+
+def _check_length(request: Request) -> None:
+    """Refuse what is longer than any client of ours sends, and than the server counts where it comes in one piece."""
+    scope = request.scope
+    if len(scope["raw_path"] or b"") + len(scope["query_string"]) > MOST_TARGET_BYTES:
+        raise ProblemError(414, "too-long", "Address too long", "The address is longer than any of this service.")
+    if sum(len(name) + len(value) for name, value in scope["headers"]) > MOST_HEADER_BYTES:
+        raise ProblemError(431, "too-long", "Headers too long", "The headers are longer than this service reads.")
 
 
 def _check_origin(request: Request, *, needed: bool) -> None:

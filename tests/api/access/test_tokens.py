@@ -9,6 +9,7 @@ from api.access.access import Access
 from api.access.scope import ACKNOWLEDGE, CONFIGURE, READ, ScopeName
 from ingest.instants import DAY_MS
 from ingest.store.records import Records
+from tests.api.access.conftest import Browser
 from tests.api.conftest import Client
 from tests.api.fakes import Clock
 
@@ -92,3 +93,15 @@ def test_what_is_no_token_is_401_and_is_not_echoed(client: Client, header: str) 
 def test_what_a_token_did_is_written_under_its_name(client: Client) -> None:
     answer = client.post(LOG, json={"kind": "note", "note": "gutters swept"})
     assert answer.json()["who"] == "token test"
+
+
+def test_a_session_is_no_token_and_a_token_no_session(client: Client, browser: Browser, access: Access) -> None:
+    token, _ = access.issue("prober", READ, "warden")
+    browser.sign_in()
+    session = browser.cookies["ullage-session"]
+    for _ in range(2):  # the second time it is remembered
+        assert browser.get("/api/v1/sites").status_code == 200
+        assert client.get("/api/v1/sites", headers=bearer(token)).status_code == 200
+        assert client.get("/api/v1/sites", headers=bearer(session)).status_code == 401
+        stranger = Client(client.app, None)
+        assert stranger.get("/api/v1/sites", headers={"Cookie": f"ullage-session={token}"}).status_code == 401
