@@ -18,6 +18,8 @@ from ingest.units import MINUTES_PER_HOUR
 
 #: Temperature of a battery in an unheated place in the worst month (common practice, no source). [°C]
 COLD_C: Final = 5.0
+#: A night that takes more than this many charges takes just that many: it is absurd either way.
+_MOST_NIGHTS: Final = 99.0
 _SUN_YEAR_MS: Final = from_rfc3339("2021-01-01T00:00:00Z")
 
 
@@ -48,7 +50,7 @@ def power_check(site: Site, years: Years, cutoff_days: float) -> PowerCheck | No
         usable_wh=round(usable, 1),
         autonomy_days=round(usable / max(row.load_wh for row in rows), 2),
         longest_night_h=float(night),
-        night_share=round(night * power.standing_w / usable, 3) if usable > 0 else float("inf"),
+        night_share=round(min(_MOST_NIGHTS, night * power.standing_w / max(usable, 1e-9)), 3),
         cutoff_days=round(cutoff_days, 1),
     )
 

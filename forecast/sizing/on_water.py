@@ -28,6 +28,8 @@ FEW_YEARS: Final = 10
 _WEEK_D: Final = 7
 #: A tank that holds more than this share of a year's use is mostly never used (common practice, no source).
 _HUGE: Final = 0.5
+#: And no more than this is said of it. [years' use]
+_MOST_TIMES: Final = 100.0
 #: Of what reaches the tanks, more than this spilling is "most".
 _MOST: Final = 0.5
 _BEST_COEFFICIENT: Final = 0.95
@@ -41,8 +43,7 @@ def basis(figures: Figures) -> Iterator[Finding]:
     if figures.stand_in:
         text = say(
             "No rain record was given. {years} years invented around the monthly means of the site file stand in for "
-            "it: "
-            "dry spells, worst years and heavy rain are guesses. Give a record of this place with --rain.",
+            "it: dry spells, worst years and heavy rain are guesses. Give a record of this place with --rain.",
             years=number(figures.years),
         )  # fmt: skip
     else:
@@ -91,8 +92,7 @@ def promise(site: Site, figures: Figures) -> Iterator[Finding]:
     ))  # fmt: skip
     yield Finding("result", "promise", say(
         "If a full tank spilled before anybody draws (yield after spillage, the pessimistic bound), it would be "
-        "{share} of "
-        "what is wanted instead of {here}.",
+        "{share} of what is wanted instead of {here}.",
         share=share(figures.pessimistic_volume), here=share(figures.reliable_volume),
     ))  # fmt: skip
     target = (site.design and site.design.reliable_days) or RELIABLE_DAYS
@@ -104,15 +104,13 @@ def promise(site: Site, figures: Figures) -> Iterator[Finding]:
     if total.wanted_l > total.captured_l:
         yield Finding("warning", "promise", say(
             "More is wanted in a year than reaches the tanks, {wanted} against {captured}: no tank mends that, only "
-            "more "
-            "roof or less use.",
+            "more roof or less use.",
             wanted=litres(total.wanted_l), captured=litres(total.captured_l),
         ))  # fmt: skip
     spells = figures.dry_spells
     text = say(
         "The longest dry spell was {longest}. Of {many} dry spells of a week and more {held} were outlasted, the "
-        "longest of "
-        "them {days}.",
+        "longest of them {days}.",
         longest=days(spells.longest_days), many=number(spells.of_a_week), held=number(spells.of_a_week_outlasted),
         days=days(spells.outlasted_days),
     )  # fmt: skip
@@ -129,8 +127,7 @@ def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
     lost = total.spilled_l > _MOST * total.captured_l
     yield Finding("warning" if lost else "result", "spill", say(
         "Area times rain promises {hand} a year, {month} a month. That is no yield: {drawn} a month can be used, and "
-        "of "
-        "what reaches the tanks {spilled} run over, {share} of it.",
+        "of what reaches the tanks {spilled} run over, {share} of it.",
         hand=litres(hand), month=litres(hand / 12), drawn=litres(total.drawn_l / 12),
         spilled=litres(total.spilled_l), share=share(total.spilled_l / total.captured_l if total.captured_l else 0.0),
     ))  # fmt: skip
@@ -139,8 +136,7 @@ def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
         at = next(point for point in tank.points if point.size == tank.knee)
         yield Finding("result", "tank", say(
             "The curve of tank sizes bends at {knee}, which gives {there} of what is wanted; this tank of {usable} "
-            "gives "
-            "{here}, and the largest looked at, {most}, {best}.",
+            "gives {here}, and the largest looked at, {most}, {best}.",
             knee=litres(at.size), there=share(at.reliable_volume), usable=litres(usable),
             here=share(tank.now.reliable_volume), most=litres(tank.points[-1].size),
             best=share(tank.points[-1].reliable_volume),
@@ -159,7 +155,7 @@ def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
     if total.wanted_l > 0 and usable > _HUGE * total.wanted_l:
         yield Finding("warning", "tank", say(
             "The tank holds {share} of a year's use: most of it will never be needed, and the water in it is old.",
-            share=share(usable / total.wanted_l),
+            share=share(min(_MOST_TIMES, usable / total.wanted_l)),
         ))  # fmt: skip
     elif figures.dry_spells.full_tank_days and figures.dry_spells.full_tank_days > _STALE_D:
         yield Finding("caution", "tank", say(
@@ -176,8 +172,7 @@ def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
         if roof.runoff_coefficient > _BEST_COEFFICIENT:
             yield Finding("warning", "roof", say(
                 "Roof {roof}: a runoff coefficient of {coefficient} is that of a new roof on a windless day; 0.75 to "
-                "0.9 "
-                "is usual.",
+                "0.9 is usual.",
                 roof=name(roof.id), coefficient=number(roof.runoff_coefficient),
             ))  # fmt: skip
 
@@ -218,8 +213,8 @@ def _step(one: Buys) -> Saying:
             )  # fmt: skip
         case "first_flush":
             return say(
-                "{step} less first flush buys {gain} a year and {days} with enough; {spill} more run over. "
-                "The water is dirtier for it.",
+                "{step} less first flush buys {gain} a year and {days} with enough; {spill} more run over. The water "
+                "is dirtier for it.",
                 step=litres(-one.step), gain=gain, days=more, spill=spill,
             )  # fmt: skip
         case "coefficient":

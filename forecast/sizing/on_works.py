@@ -6,10 +6,24 @@ from collections.abc import Iterator
 from math import ceil
 from typing import Final
 
-from forecast.sizing.finding import Finding
+from forecast.sizing.finding import Finding, Kind
 from forecast.sizing.result import Figures, FlushCheck, Gutter, OutletCheck, PowerCheck
 from forecast.sizing.storms import DESIGN_RAIN_MM_H, HALF_ROUNDS_MM
-from ingest.saying import hours, litres, litres_a_minute, metres, millimetres, month, name, names, number, say, share
+from ingest.saying import (
+    Saying,
+    hours,
+    litres,
+    litres_a_minute,
+    metres,
+    millimetres,
+    month,
+    name,
+    names,
+    number,
+    said,
+    say,
+    share,
+)
 from ingest.site import Draw, Site
 
 #: A first flush that takes more than this share of the rains whole is larger than most storms.
@@ -52,19 +66,16 @@ def _gutter(one: Gutter, worst_mm: float) -> Iterator[Finding]:
     if one.capacity_l_min is None or one.carries_mm_h is None:
         yield Finding("unchecked", "gutter", say(
             "Gutter of {roof}: the site file does not say what it carries (gutter_capacity_l_min); for {rate} in an "
-            "hour it "
-            "needs {needed}.",
+            "hour it needs {needed}.",
             roof=roof, rate=rate, needed=needed,
         ))  # fmt: skip
         return
     carries = litres_a_minute(one.capacity_l_min)
     if one.carries_mm_h < one.design_rain_mm_h:
-        size = number(one.half_round_mm or HALF_ROUNDS_MM[-1])
         yield Finding("warning", "gutter", say(
             "Gutter of {roof} carries {carries}; a design rain of {rate} an hour needs {needed}. The rest goes over "
-            "its "
-            "side. A level half-round gutter of {size} mm or more carries it (EN 12056-3, from memory).",
-            roof=roof, carries=carries, rate=rate, needed=needed, size=size,
+            "its side. {remedy}",
+            roof=roof, carries=carries, rate=rate, needed=needed, remedy=said([_remedy(one)]),
         ))  # fmt: skip
         return
     yield Finding("result", "gutter", say(
@@ -77,6 +88,18 @@ def _gutter(one: Gutter, worst_mm: float) -> Iterator[Finding]:
             "at {worst} an hour.",
             roof=roof, carries=millimetres(one.carries_mm_h), worst=millimetres(worst_mm),
         ))  # fmt: skip
+
+
+def _remedy(one: Gutter) -> Saying:
+    if one.half_round_mm is None:
+        return say(
+            "No level half-round gutter of {size} mm or less carries it: part the roof between several downpipes.",
+            size=number(HALF_ROUNDS_MM[-1]),
+        )
+    return say(
+        "A level half-round gutter of {size} mm or more carries it (EN 12056-3, from memory).",
+        size=number(one.half_round_mm),
+    )
 
 
 def first_flushes(site: Site, figures: Figures) -> Iterator[Finding]:
@@ -102,8 +125,8 @@ def _flush(one: FlushCheck) -> Iterator[Finding]:
             roof=roof, volume=volume, depth=depth, least=number(LEAST_FLUSH_MM),
         ))  # fmt: skip
     if one.emptying_h is not None and one.empties_after_dry_h is None:
-        kind = "warning" if one.emptying_h > _SLOW_H else "result"
-        yield Finding(kind, "first flush", say(  # type: ignore[arg-type]
+        kind: Kind = "warning" if one.emptying_h > _SLOW_H else "result"
+        yield Finding(kind, "first flush", say(
             "First flush of {roof} takes {hours} to drip empty: a rain that comes before finds less room.",
             roof=roof, hours=hours(ceil(one.emptying_h)),
         ))  # fmt: skip
@@ -122,8 +145,7 @@ def overflow(site: Site, figures: Figures) -> Iterator[Finding]:
     else:
         yield Finding("result", "overflow", say(
             "Overflow once in {years} years, in the hour's mean: {mean}; from full tanks {full}, and within the hour "
-            "{low} to "
-            "{high} times that, as far as the gutters carry it. Size the overflow for {peak}.",
+            "{low} to {high} times that, as far as the gutters carry it. Size the overflow for {peak}.",
             years=number(OVERFLOW_YEARS), mean=litres_a_minute(ceil(level.overflow_l_min)),
             full=litres_a_minute(ceil(level.all_roofs_l_min)), low=number(storms.peak_low),
             high=number(storms.peak_high), peak=litres_a_minute(ceil(full)),
@@ -138,17 +160,15 @@ def overflow(site: Site, figures: Figures) -> Iterator[Finding]:
     if not storms.peak_known and not figures.stand_in:
         text = say(
             "Hourly rain hides its peaks, and how hard it rains within an hour is not known here: {low} to {high} "
-            "times the "
-            "hour's mean is a range of common practice. rain_peak_factor in the site file says it.",
+            "times the hour's mean is a range of common practice. rain_peak_factor in the site file says it.",
             low=number(storms.peak_low), high=number(storms.peak_high),
         )  # fmt: skip
         yield Finding("basis", "overflow", text)
     for tank in (tank for tank in site.tank if tank.overflow_to is None and tank.joined_with is None):
         if tank.overflow_route is None:
             yield Finding("warning", "overflow", say(
-                "Overflow of {tank} has no route in the site file (overflow_route): up to {peak} have to go where "
-                "they wash "
-                "no slope, wall or path away.",
+                "Overflow of {tank} has no route in the site file (overflow_route): up to {peak} have to go where they "
+                "wash no slope, wall or path away.",
                 tank=name(tank.id), peak=litres_a_minute(ceil(full)),
             ))  # fmt: skip
         if tank.overflow_capacity_l_min is None:
@@ -231,15 +251,14 @@ def _pumped(site: Site, one: OutletCheck) -> Iterator[Finding]:
         ))  # fmt: skip
         if one.flow_low_l_min < _FITS * pump.flow_l_min:
             yield Finding("warning", "pump", say(
-                "{outlet}: the balance takes {taken} of the pump, pump and pipe give {low}. Correct flow_l_min, or "
-                "the pump.",
+                "{outlet}: the balance takes {taken} of the pump, pump and pipe give {low}. Correct flow_l_min, or the "
+                "pump.",
                 outlet=outlet, taken=litres_a_minute(pump.flow_l_min), low=litres_a_minute(one.flow_low_l_min),
             ))  # fmt: skip
         if one.efficiency is not None and one.efficiency > _BEST_EFFICIENCY:
             yield Finding("warning", "pump", say(
-                "{outlet}: the pump would put {share} of its power into the water, more than small pumps can: look "
-                "at its "
-                "power and its curve.",
+                "{outlet}: the pump would put {share} of its power into the water, more than small pumps can: look at "
+                "its power and its curve.",
                 outlet=outlet, share=share(one.efficiency),
             ))  # fmt: skip
     yield from _speed(one)
@@ -256,15 +275,13 @@ def _speed(one: OutletCheck) -> Iterator[Finding]:
 def _drinking(draw: Draw) -> Finding:
     if draw.treatment is None:
         return Finding("warning", "drinking", say(
-            "{draw} is for drinking and no treatment is described: untreated rain water can make people ill. Treat "
-            "it and "
-            "have it tested to local rules, or mark the tap as not for drinking.",
+            "{draw} is for drinking and no treatment is described: untreated rain water can make people ill. Treat it "
+            "and have it tested to local rules, or mark the tap as not for drinking.",
             draw=name(draw.id),
         ))  # fmt: skip
     return Finding("caution", "drinking", say(
         "{draw} is for drinking after treatment ({treatment}): this check knows nothing of water quality; have it "
-        "tested to "
-        "local rules.",
+        "tested to local rules.",
         draw=name(draw.id), treatment=name(draw.treatment),
     ))  # fmt: skip
 
@@ -276,15 +293,15 @@ def power(one: PowerCheck | None) -> Iterator[Finding]:
     worst = next(row for row in one.months if row.month == one.worst_month)
     yield Finding("result", "battery", say(
         "In the worst month, {month}, the battery gets {sun} Wh a day and the load takes {load} Wh; at the greatest "
-        "use it "
-        "lasts {days} days without sun.",
+        "use, {pump} Wh a day for the pump, it lasts {days} days without sun.",
         month=month(one.worst_month), sun=number(round(worst.sun_wh)), load=number(round(worst.load_wh)),
+        pump=number(round(one.pump_wh)),
         days=number(round(one.autonomy_days, 1)),
     ))  # fmt: skip
     if one.night_share > _NIGHT:
         yield Finding("warning", "battery", say(
             "The battery does not last a night: {hours} of darkness take {share} of what it can give.",
-            hours=hours(round(one.longest_night_h)), share=share(min(9.99, one.night_share)),
+            hours=hours(round(one.longest_night_h)), share=share(one.night_share),
         ))  # fmt: skip
     elif one.autonomy_days < AUTONOMY_D:
         yield Finding("warning", "battery", say(
@@ -309,8 +326,7 @@ def cautions(site: Site) -> Iterator[Finding]:
     if site.backup is not None:
         yield Finding("caution", "backup", say(
             "Keep an air gap or a listed backflow preventer between rain water and the piped supply, fitted by a "
-            "licensed "
-            "plumber."
+            "licensed plumber."
         ))  # fmt: skip
     yield Finding("caution", "overflow", say(
         "Lead the overflow where it neither erodes a slope nor wets a foundation; ask who is below."

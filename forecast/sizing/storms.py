@@ -30,6 +30,8 @@ HALF_ROUNDS_MM: Final = (75, 100, 112, 125, 150, 180, 200, 250)
 #: Rains are apart when so many hours between them are dry (common practice, no source). [h]
 APART_H: Final = 6
 _RAIN_MM: Final = 1.0
+#: A drip that takes longer than this takes this long. [h]
+_YEAR_H: Final = 8_766.0
 _EULER: Final = 0.5772156649
 
 
@@ -106,7 +108,7 @@ def first_flush(roof: Roof, rains_mm: Floats) -> FlushCheck | None:
         roof=roof.id,
         volume_l=flush.volume_l,
         depth_mm=round(flush.volume_l / roof.plan_area_m2, 2),
-        emptying_h=round(flush.volume_l / flush.drip_l_h, 1) if flush.drip_l_h > 0 else None,
+        emptying_h=round(min(_YEAR_H, flush.volume_l / flush.drip_l_h), 1) if flush.drip_l_h > 0 else None,
         empties_after_dry_h=flush.empties_after_dry_h,
         by_hand=not by_valve and flush.drip_l_h == 0,
         swallowed=round(float((runoff_l <= flush.volume_l).mean()), 3) if len(rains_mm) else 0.0,

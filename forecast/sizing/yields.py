@@ -21,6 +21,8 @@ Floats = npt.NDArray[np.float64]
 DRY_DAY_MM: Final = 1.0
 #: Dry spells from this on are counted. [d]
 WEEK_D: Final = 7
+#: A tank that lasts longer than this is said to last this long. [d]
+_LONGEST_D: Final = 3_650.0
 
 
 def months(site: Site, plan: Plan, years: Years, tally: Tally) -> list[Month]:
@@ -91,7 +93,7 @@ def dry_spells(site: Site, plan: Plan, tally: Tally) -> DrySpells:
         outlasted_days=max((length for length, short in spells if not short), default=0),
         of_a_week=len(weeks),
         of_a_week_outlasted=weeks.count(False),
-        full_tank_days=round(usable_l / greatest, 1) if greatest > 0 else None,
+        full_tank_days=round(min(_LONGEST_D, usable_l / greatest), 1) if greatest > 0 else None,
     )
 
 

@@ -13,6 +13,7 @@ from forecast.model.balance import DRAWN, INFLOW, SPILLED
 from forecast.model.plan import plan_of
 from forecast.outlook.record import RainRecord
 from forecast.sizing.batch import Size
+from forecast.sizing.on_works import LEAST_FLUSH_MM
 from forecast.sizing.pipes import DENSITY_KG_M3, GRAVITY_M_S2, VISCOSITY_PA_S, loss_m, speed_m_s
 from forecast.sizing.simple import FILTER, sequent_peak_l
 from forecast.sizing.storms import DESIGN_RAIN_MM_H, half_round_l_min
@@ -20,6 +21,7 @@ from forecast.sizing.sweep import sweep
 from forecast.sizing.years import Year, Years
 from ingest.instants import HOUR_MS, from_rfc3339
 from ingest.pipework import Line
+from ingest.units import LITRES_PER_US_GALLON, us_gallons
 from tests.forecast.sizing.made import site_of
 from tests.reference.rain_records import schwingbach
 from tests.reference.swmm import Case, by_swmm, by_us
@@ -77,6 +79,17 @@ def test_the_five_percent_rule_of_a_worked_example() -> None:
     # A maker's example of BS 8515: 130 m² · 0.8 · 0.9 · 1125 mm · 5 % = 5,265 L (read).
     tank_l = 0.05 * 130 * 0.8 * FILTER * 1125
     assert tank_l == pytest.approx(5_265)
+
+
+def test_the_least_first_flush_of_the_texas_manual() -> None:
+    # Texas Water Development Board, Texas Manual on Rainwater Harvesting, 3rd ed. 2005: 10 US gal on 1,000 ft² (read).
+    assert pytest.approx(LEAST_FLUSH_MM, abs=0.005) == 10 * LITRES_PER_US_GALLON / (1_000 * 0.3048**2)
+
+
+def test_a_supply_of_the_texas_leaflet() -> None:
+    # Texas A&M extension leaflet: 2,000 ft², 1 in, 0.6 gal/ft²/in: 1,200 gal (read): the exact 1,247 less 4 %.
+    exact = us_gallons(2_000 * 0.3048**2 * 25.4)
+    assert 0.6 / 0.62338 * exact == pytest.approx(1_200, abs=0.2)
 
 
 def test_a_year_of_real_rain_agrees_with_swmm(tmp_path: Path) -> None:

@@ -21,6 +21,12 @@ def test_the_page_says_what_the_check_says(client: Client) -> None:
     assert "nan" not in re.sub(r"[a-z]*nan[a-z]+|[a-z]+nan[a-z]*", "", html)
 
 
+def test_a_site_without_pipes_or_battery_has_its_page_too(client: Client) -> None:
+    html = client.get("/sites/tarn-orchard/design").text
+    assert "Head and flow at hand-basin and tree-taps cannot be checked" in html
+    assert "Lowest level, m" not in html
+
+
 def test_it_speaks_the_readers_language_and_units(client: Client) -> None:
     html = client.get(f"{PAGE}?lang=es&units=us-gallon").text
     for words in ("No se cumple lo prometido", "Lo que da", "diciembre", "gal"):

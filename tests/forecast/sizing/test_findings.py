@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -57,6 +58,11 @@ PUMP = {"power_w": 90, "flow_l_min": 14}
         ({"tank": [TANK | {"overflow_capacity_l_min": 5.0}]}, "Overflow pipe of box carries 5 L/min, less than the"),
         ({"roof": [ROOF | {"runoff_coefficient": 0.98}]}, "a runoff coefficient of 0.98 is that of a new roof"),
         ({"roof": [ROOF | {"gutter_capacity_l_min": 40.0}]}, "carries 40 L/min; a design rain of 75 mm an hour needs"),
+        ({"roof": [ROOF | {"gutter_capacity_l_min": 40.0}]}, "A level half-round gutter of 125 mm or more carries it"),
+        (
+            {"roof": [ROOF | {"plan_area_m2": 900.0, "gutter_capacity_l_min": 40.0}]},
+            "No level half-round gutter of 250 mm or less",
+        ),
         ({"roof": [ROOF | {"first_flush": {"volume_l": 300.0, "drip_l_h": 9.0}}]}, "is larger than most rains"),
         ({"roof": [ROOF | {"first_flush": {"volume_l": 5.0, "drip_l_h": 1.0}}]}, "less than the 0.41 mm"),
         ({"roof": [ROOF | {"first_flush": {"volume_l": 50.0, "drip_l_h": 0.1}}]}, "takes 500 hours to drip empty"),
@@ -122,3 +128,24 @@ def test_without_any_rain_there_is_no_check() -> None:
     site = site_of(design=None)
     with pytest.raises(SettingsError, match=r"no rain: give a record with --rain, or \[design\] rain_mm"):
         design_check(site, None)
+
+
+def test_the_overflow_is_sized_for_full_tanks_within_the_hour_as_far_as_gutters_carry() -> None:
+    def size_of(**changes: Any) -> str:
+        site = site_of(**changes)
+        return next(
+            line for line in said(design_check(site, showers(3)), site, "result") if "Size the overflow" in line
+        )
+
+    assert "within the hour 3 to 3 times that" in size_of(rain_peak_factor=3.0)
+    assert size_of(roof=[ROOF | {"gutter_capacity_l_min": 4.0}]).endswith("Size the overflow for 4 L/min.")
+    assert not size_of().endswith("Size the overflow for 4 L/min.")
+
+
+def test_an_hourly_record_of_years_knows_its_own_peaks_and_a_daily_one_does_not() -> None:
+    record = showers(3)
+    hourly = design_check(site_of(), record).figures.storms
+    assert hourly.peak_known
+    daily = design_check(site_of(), replace(record, daily=True))
+    assert (daily.figures.storms.peak_known, daily.figures.storms.peak_high) == (False, 24.0)
+    assert any(line.startswith("Hourly rain hides its peaks") for line in said(daily, site_of(), "basis"))
