@@ -73,8 +73,8 @@ def column_figure(chart: ColumnChart, speaker: Speaker) -> Markup:
     ticks = [(value, tick(value, speaker)) for value in round_values(0.0, y.high, 5)]
     plot = Plot(Axis(0.0, float(max(1, len(chart.columns))), room_left(ticks, LEFT), RIGHT), y)
     key: list[str | tuple[int, str]] = [*chart.key]
+    key += [(number, f"{name}.") for number, name in enumerate(chart.parts)]
     if len(chart.parts) > 1:
-        key += [(number, f"{name}.") for number, name in enumerate(chart.parts)]
         key.append(speaker.say(say("Parts in this order from the foot up.")))
     if chart.whole:
         key.append(speaker.say(say("Open columns:")) + f" {chart.whole}.")

@@ -5,8 +5,9 @@ function readable(figure) {
   if (!rows.length || figure.querySelector("input")) return;
   const heads = [...figure.querySelectorAll("tr:first-child th")].map(head => head.textContent);
   const box = svg.viewBox.baseVal;
-  const line = svg.appendChild(document.createElementNS(svg.namespaceURI, "path"));
+  const line = document.createElementNS(svg.namespaceURI, "path");
   line.setAttribute("class", "reader");
+  svg.querySelector("path").before(line); // below everything else
   const label = document.createElement("label"), range = document.createElement("input"), said = document.createElement("span");
   label.textContent = figure.dataset.read;
   Object.assign(range, {type: "range", min: 0, max: rows.length - 1, value: 0});

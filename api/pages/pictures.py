@@ -18,6 +18,7 @@ from api.current import SiteState, TankState, Value
 from api.pages.measured import amounts, by_day, slot_ms, whole_days
 from api.service import Service
 from api.speech import Speaker
+from api.words import SYMBOLS
 from forecast.model.power import CELLS
 from forecast.result import Bands, TankForecast
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
@@ -113,7 +114,7 @@ def _flows(
         id=id_,
         title=title,
         says=_says(title, found, speaker),
-        unit=speaker.say(say("litres a day") if speaker.units == "litre" else say("gallons a day")),
+        unit=f"{title}, {SYMBOLS[speaker.units]}",
         first=speaker.say(say("Day")),
         parts=list(found),
         columns=columns,

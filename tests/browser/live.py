@@ -6,6 +6,7 @@ All of it is what runs in use; only the forecaster and the alarms look more ofte
 from __future__ import annotations
 
 import json
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -80,7 +81,7 @@ class Live:
             "taps-total": ("m3", round(5 + 0.07 * days, 5)),
             "inflow-total": ("m3", 9.0),
             "rain-total": ("mm", 200.0),
-            "battery": ("V", 12.6),
+            "battery": ("V", round(12.6 + 0.05 * math.sin(20 * days), 3)),
         }
 
     def _raining(self, at: int) -> dict[str, tuple[str, float]]:

@@ -100,4 +100,4 @@ def test_flows_are_summed_by_local_day_in_the_readers_units(
     assert "taps: 192 L on an average day." in str(drawn)
     (gallons,) = flow_pictures(state, service, Speaker(SPEAKER.zone, language("en"), "us-gallon"))
     assert {row[0]: row[1] for row in rows(str(gallons))}["24 Nov"] == "51"
-    assert "gallons a day" in words(str(gallons))
+    assert "Drawn on each day, gal" in words(str(gallons))
