@@ -16,6 +16,7 @@ from api.access.needs import OpenPaths
 from api.conditional import Conditional
 from api.designs import Designs
 from api.headers import SecurityHeaders, security_headers
+from api.pages import account as account_page
 from api.pages import design as design_page
 from api.pages import entry, forms, script, views
 from api.pages.templates import STYLE, error_page
@@ -82,8 +83,9 @@ def create_app(
     app.state.designs = Designs(settings.rain)
     problems.install(app, answer, headers)
     problems.document(app)
-    for router in (_api(), views.router, forms.router, design_page.router, entry.router, script.router):
-        app.include_router(router)
+    app.include_router(_api())
+    for pages in (views, forms, account_page, design_page, entry, script):
+        app.include_router(pages.router)
     # The last added stands first in the way of a request.
     app.add_middleware(Conditional)
     app.add_middleware(GZipMiddleware, minimum_size=500, compresslevel=6)

@@ -25,8 +25,8 @@ Floats = npt.NDArray[np.float64]
 
 #: Shown wherever somebody would rely on the figures.
 CAUTIONS: Final = (
-    say("Rain water is not for drinking unless it is treated and tested to local rules."),
-    say("An overflow needs a way that does not wash the slope away."),
+    say("Rain water is not for drinking unless treated and tested to local rules."),
+    say("An overflow needs a way that does not wash out the slope."),
     say("Work on roofs, in tanks and on pipes between supplies is for people trained and licensed for it."),
 )
 
@@ -127,14 +127,14 @@ def _notes(site: Site, measured: Measured, inspection: Inspection) -> list[Sayin
             say("No rain was measured, so no cause before the tank can be told: give a rain record with the account.")
         )
     if blind := [tank for found in inspection.tanks for tank in found.ids if np.isnan(found.volume_l).all()]:
-        notes.append(say("No level of tank {tanks} was measured.", tanks=names(blind)))
+        notes.append(say("No level was measured of {tanks}.", tanks=names(blind)))
     if unmetered := [draw for found in inspection.tanks for draw in found.unmetered]:
         notes.append(
-            say("The draws {draws} have no meter: the level tells them, and cannot tell them from a leak.",
+            say("Without a meter: {draws}. The level tells what is drawn there, and cannot tell it from a leak.",
                 draws=names(unmetered))
         )  # fmt: skip
     together = [found.catchment.name(site) for found in inspection.roofs if len(found.catchment.roofs) > 1]
     if together:
-        notes.append(say("The roofs {roofs} share a tank without meters: one cannot be told from the other.",
+        notes.append(say("These roofs share a tank and have no meter: {roofs}. One cannot be told from the other.",
                          roofs=names(together)))  # fmt: skip
     return notes

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import msgspec
@@ -58,9 +59,11 @@ def _named(site: Site, inspection: Inspection, whole: Period, part: Part, promis
 def _why(site: Site, inspection: Inspection, whole: Period, part: Part) -> Saying:
     lost = litres(part.litres)
     if part.cause == "rain":
+        area_m2 = float(inspection.plan.roof_area_m2.sum() + inspection.plan.open_m2.sum())
         return say(
             "It rained {fell} where the design had {wanted}: {lost} less reached the tanks.",
-            fell=millimetres(whole.rain_mm), wanted=millimetres(whole.design_rain_mm), lost=lost,
+            fell=millimetres(whole.actual.rain_l / area_m2), wanted=millimetres(whole.designed.rain_l / area_m2),
+            lost=lost,
         )  # fmt: skip
     if part.cause == "coefficient":
         return _poor_roof(site, inspection, lost)
@@ -71,15 +74,19 @@ def _why(site: Site, inspection: Inspection, whole: Period, part: Part) -> Sayin
             "In {hours} hours of {all} something was not measured; {lost} of the shortfall lies there.",
             hours=number(whole.hours - whole.told_h), all=number(whole.hours), lost=lost,
         )  # fmt: skip
-    return say(_PLAIN[part.cause], lost=lost)
+    return _PLAIN[part.cause](lost)
 
 
 #: Causes whose sentence needs no more than the litres.
-_PLAIN: Final = {
-    "full": "{lost} more ran over, or still stands in the tank, than the design had.",
-    "not-drawn": "{lost} that the design wanted was there, and nobody drew it.",
-    "leak": "{lost} left the tanks past every meter: a leak, or a draw that nobody counts.",
-    "unexplained": "{lost} is not explained: meters, levels and roofs disagree by so much.",
+_PLAIN: Final[dict[str, Callable[[Figure], Saying]]] = {
+    "full": lambda lost: say("{lost} more ran over, or still stands in the tank, than the design had.", lost=lost),
+    "not-drawn": lambda lost: say("{lost} that the design wanted was there, and nobody drew it.", lost=lost),
+    "leak": lambda lost: say(
+        "{lost} left the tanks past every meter: a leak, or a draw that nobody counts.", lost=lost
+    ),
+    "unexplained": lambda lost: say(
+        "{lost} is not explained: meters, levels and roofs disagree by so much.", lost=lost
+    ),
 }
 
 
@@ -102,13 +109,10 @@ def _fault(site: Site, inspection: Inspection, whole: Period, kind: str, lost: F
     if not struck:
         return say("{lost} more went that way than the design had.", lost=lost)
     roofs, fault = max(struck, key=lambda pair: pair[1].end_h - pair[1].first_h)
-    text = (
+    return say(
         "From {start} to {end} roof {roofs} brought as little as with a blocked gutter: {lost} less."
         if kind == "gutter"
-        else "From {start} to {end} roof {roofs} brought as little as with a first flush stuck open: {lost} less."
-    )
-    return say(
-        text,
+        else "From {start} to {end} roof {roofs} brought as little as with a first flush stuck open: {lost} less.",
         start=day(whole.start_ms + fault.first_h * HOUR_MS),
         end=day(whole.start_ms + fault.end_h * HOUR_MS),
         roofs=name(roofs.catchment.name(site)),
@@ -159,14 +163,12 @@ def _sensor(site: Site, tank: TankFound, promised_l: float) -> Named:
         moved_l,
         moved_l / promised_l,
         say(
-            "The level sensor of tank {tank} shows {error} too much while the tank runs over, {change} more than at "
-            "first. The account has taken that out.",
+            "The level sensor of tank {tank} was off by {error} in the end, by {change} more than at first, as it "
+            "showed whenever the tank ran over or was used up. The account has taken that out.",
             tank=name(" + ".join(tank.ids)),
             error=metres(float(tank.sensor.error_m[-1])),
             change=metres(tank.sensor.change_m),
         ),
         ["brim"],
-        say(
-            "Measure the water's depth with a rod while the tank runs over, and how high its outlet to the overflow is."
-        ),
+        say("Measure the water's depth with a rod while the tank runs over, and how high its overflow lies."),
     )

@@ -50,7 +50,7 @@ def test_both_example_sites_give_their_account(kept: Path) -> None:
     for words in ("2026-03", "2026-04", "leak or unmetered", "unexplained (closure)", "shortfall", "Roof bunkhouse"):
         assert words in said
     # Whoever relies on a yield reads what it is not good for.
-    for caution in ("not for drinking", "does not wash the slope away", "trained and licensed"):
+    for caution in ("not for drinking", "does not wash out the slope", "trained and licensed"):
         assert caution in said
     without = account("tarn-orchard", kept=kept)
     assert "No rain was measured" in without

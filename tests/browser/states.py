@@ -22,6 +22,7 @@ from ingest.site import Site
 from ingest.sitefile import load_site
 from ingest.store.records import Records, Transition
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings, forecast_of, passage, put, rising, tank_forecast
+from tests.api.season import season
 from tests.browser.serving import serving
 from tests.conftest import SITES
 
@@ -100,6 +101,11 @@ def _alarms(store: Store) -> None:
     )
 
 
+def _season(store: Store) -> None:
+    """A hundred days of one site as the simulator has them, every half hour: long enough for an account."""
+    store.readings.write(season(load_site(SITES / f"{SKERROW}.toml"), 100))
+
+
 STATES: Final = (
     State("setup", "/setup", _nothing, demo=False),
     State("empty-overview", "/", _nothing),
@@ -112,6 +118,8 @@ STATES: Final = (
     State("alarm-overview", "/", _alarms),
     State("alarm", f"/sites/{SKERROW}", _alarms),
     State("error", "/sites/nowhere", _fresh),
+    State("account", f"/sites/{SKERROW}/account", _season),
+    State("report", f"/sites/{SKERROW}/report", _season),
 )
 
 

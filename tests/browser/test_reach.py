@@ -13,7 +13,7 @@ from tests.browser.looking import focus, open_all, overlapping_words, width_beyo
 from tests.browser.states import STATES, Stage, State
 
 BY_NAME = {state.name: state for state in STATES}
-PICTURED = [BY_NAME[name] for name in ("fresh", "stale", "two-tanks", "alarm")]
+PICTURED = [BY_NAME[name] for name in ("fresh", "stale", "two-tanks", "alarm", "account")]
 
 
 @pytest.mark.parametrize("width", [320, 360])

@@ -23,6 +23,7 @@ HOMES = {
     "api/pages/html/setup": "access",
     "api/pages/html/account": "account",
     "api/pages/html/design": "design",
+    "api/pages/account": "account",
     "api/pages/design": "design",
     "api/charts/": "chart",
     "api/": "pages",

@@ -11,11 +11,9 @@ import pytest
 
 from ingest.instants import DAY_MS, to_rfc3339
 from ingest.site import Site
-from simulator.plant import Plant
-from simulator.sensors import Sensors
-from simulator.weather import invented_weather
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, MemoryReadings
+from tests.api.season import season
 
 DAYS = 20
 START = to_rfc3339(NOW_MS - DAYS * DAY_MS)
@@ -25,10 +23,8 @@ EXPORT = "/api/v1/sites/skerrow-head/export"
 
 @pytest.fixture
 def told(readings: MemoryReadings, skerrow_head: Site) -> MemoryReadings:
-    """Twenty days of the observatory's devices, heard every half hour."""
-    start_ms = (NOW_MS // DAY_MS - DAYS) * DAY_MS
-    truth = Plant(skerrow_head, 5).run(invented_weather(skerrow_head, start_ms, DAYS * 1440, 5))
-    readings.write([one for one in Sensors(skerrow_head, 5).read(truth) if one.time_ms % 1_800_000 == 0])
+    """Twenty days of the observatory's devices."""
+    readings.write(season(skerrow_head, DAYS))
     return readings
 
 

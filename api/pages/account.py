@@ -1,0 +1,139 @@
+"""The page of a site's account, and the monthly report to print."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Query, Request, Response
+
+from api.access.needs import needs
+from api.access.scope import READ
+from api.headers import page
+from api.pages.account_pictures import PICTURES
+from api.pages.account_tables import (
+    CAUSES,
+    called,
+    flow_table,
+    learned_tables,
+    month_table,
+    part_table,
+    season_table,
+)
+from api.pages.templates import read_by, render
+from api.problems import refused
+from api.routes.account import account_of
+from api.service import ServiceDep, SiteDep
+from api.speech import Speaker
+from forecast.account.result import Account, Period
+from ingest.instants import from_datetime, to_datetime, to_rfc3339
+from ingest.saying import Saying, day, instant, litres, number, say
+from ingest.site import Site
+
+router = APIRouter(include_in_schema=False)
+
+#: So many months stand in the pictures of a report; with fewer, little is learnt of roofs and tanks.
+REPORT_MONTHS: Final = 12
+
+
+@router.api_route("/sites/{site}/account", methods=["GET", "HEAD"], dependencies=[needs(READ)])
+def account_page(request: Request, site: SiteDep, service: ServiceDep) -> Response:
+    reader = read_by(request)
+    speaker = Speaker.to(reader, site.zone)
+    end_ms = service.clock()
+    first_ms = months_before(site, end_ms, REPORT_MONTHS)
+    found = account_of(site, service, to_rfc3339(first_ms), to_rfc3339(end_ms))
+    html = render(
+        "account.html",
+        reader,
+        site=site,
+        speaker=speaker,
+        found=found,
+        lead=lead(found.whole),
+        causes=CAUSES,
+        pictures=[(speaker.say(title), draw(found.months, speaker)) for title, draw in PICTURES],
+        tables=[
+            month_table(found, speaker),
+            part_table(found.whole, speaker),
+            flow_table(found.whole, speaker),
+            season_table(found, speaker),
+            *learned_tables(found, speaker),
+        ],
+        reports=[(month.name, called(month, speaker)) for month in reversed(found.months)],
+    )
+    return page(request, html)
+
+
+@router.api_route("/sites/{site}/report", methods=["GET", "HEAD"], dependencies=[needs(READ)])
+def report_page(
+    request: Request,
+    site: SiteDep,
+    service: ServiceDep,
+    month: Annotated[str | None, Query(pattern=r"^[12][0-9]{3}-(0[1-9]|1[0-2])$")] = None,
+) -> Response:
+    reader = read_by(request)
+    speaker = Speaker.to(reader, site.zone)
+    found, reported = report_of(site, service, month)
+    html = render(
+        "account_report.html",
+        reader,
+        site=site,
+        speaker=speaker,
+        found=found,
+        month=called(reported, speaker),
+        lead=lead(reported),
+        causes=CAUSES,
+        pictures=[(speaker.say(title), draw(found.months, speaker)) for title, draw in (PICTURES[0], PICTURES[2])],
+        tables=[part_table(reported, speaker), flow_table(reported, speaker)],
+        made=say("Made {time}.", time=instant(service.clock())),
+    )
+    return page(request, html)
+
+
+def report_of(site: Site, service: ServiceDep, month: str | None) -> tuple[Account, Period]:
+    """The account of the year up to the end of a month, by default the last whole one, and that month."""
+    now_ms = service.clock()
+    start_ms = months_before(site, now_ms, 1) if month is None else _start(site, month)
+    if start_ms >= now_ms:
+        raise refused(("query.month", "a month that has begun, such as 2026-03"))
+    end_ms = min(now_ms, months_before(site, start_ms, -1))
+    first_ms = months_before(site, start_ms, REPORT_MONTHS - 1)
+    found = account_of(site, service, to_rfc3339(first_ms), to_rfc3339(end_ms))
+    return found, found.months[-1]
+
+
+def lead(period: Period) -> list[Saying]:
+    """The account of a period in a few sentences."""
+    drawn, promised = litres(period.actual_yield_l), litres(period.designed_yield_l)
+    said = [
+        say("{drawn} of rain water drawn, give or take {sd}; the design promised {promised}.",
+            drawn=drawn, sd=litres(2 * period.yield_sd_l), promised=promised),
+        say("From {start} until {end}. Everything was measured in {told} of {hours} hours.",
+            start=day(period.start_ms), end=day(period.end_ms), told=number(period.told_h),
+            hours=number(period.hours)),
+    ]  # fmt: skip
+    if period.told_h:
+        said.append(
+            say("{spilled} ran over. The balance does not close by {closure}.",
+                spilled=litres(period.actual.spilled_l), closure=litres(abs(period.actual.closure_l)))
+        )  # fmt: skip
+    return said
+
+
+def months_before(site: Site, time_ms: int, count: int) -> int:
+    """Start of the local month so many months before the one that holds the instant. [UTC ms]"""
+    local = to_datetime(time_ms).astimezone(site.zone)
+    months = local.year * 12 + local.month - 1 - count
+    return from_datetime(
+        local.replace(
+            year=months // 12, month=months % 12 + 1, day=1, hour=0, minute=0, second=0, microsecond=0, fold=0
+        )
+    )
+
+
+def _start(site: Site, month: str) -> int:
+    """Start of a local month, year-month. [UTC ms]"""
+    year, _, number_ = month.partition("-")
+    local = to_datetime(0).astimezone(site.zone)
+    return from_datetime(
+        local.replace(year=int(year), month=int(number_), day=1, hour=0, minute=0, second=0, microsecond=0)
+    )

@@ -1,0 +1,90 @@
+"""The page of the account and the monthly report: what they say, in both languages and units."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from api.pages.account import months_before
+from ingest.instants import from_rfc3339, to_rfc3339
+from ingest.reading import Reading
+from ingest.site import Site
+from tests.api.conftest import Client
+from tests.api.fakes import NOW_MS, MemoryReadings
+from tests.api.season import season
+
+ACCOUNT, REPORT = "/sites/skerrow-head/account", "/sites/skerrow-head/report"
+
+
+@pytest.fixture(scope="module")
+def said(skerrow_head: Site) -> list[Reading]:
+    return season(skerrow_head, 60)
+
+
+@pytest.fixture
+def told(readings: MemoryReadings, said: list[Reading]) -> MemoryReadings:
+    for reading in said:
+        readings.kept[reading.site, reading.sensor].append(reading)
+    return readings
+
+
+def words_of(html: str) -> str:
+    """What a page says, without its style and tags."""
+    bare = re.sub(r"<style>.*?</style>|<svg.*?</svg>", " ", html, flags=re.DOTALL)
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", bare)).replace("\u00a0", " ")
+
+
+def test_the_account_page_says_what_was_promised_and_what_came(client: Client, told: MemoryReadings) -> None:
+    html = client.get(ACCOUNT).text
+    said = words_of(html)
+    assert "of rain water drawn, give or take" in said
+    assert "Everything was measured in" in said
+    for words in ("The shortfall by cause", "Leak or unmetered", "Where the water went", "Does not close", "bunkhouse"):
+        assert words in said
+    assert html.count("<figure") == 3
+    # Months without any reading show no zero: their rain is not known.
+    assert "–" in said
+    for caution in ("not for drinking", "does not wash out the slope", "licensed practice"):
+        assert caution in said
+    for link in ("export/account?form=csv", "export/hourly?form=parquet", "report?month=2026-10"):
+        assert link in html
+
+
+def test_the_account_page_in_spanish_and_gallons(client: Client, told: MemoryReadings) -> None:
+    said = words_of(client.get(f"{ACCOUNT}?lang=es&units=us-gallon").text)
+    assert "La falta, por causas" in said
+    assert "agua de lluvia consumida" in said
+    assert " gal" in said
+    assert " L " not in said.replace(" L/h", "")
+
+
+def test_the_report_is_of_the_last_whole_month_or_of_the_one_asked_for(client: Client, told: MemoryReadings) -> None:
+    last = words_of(client.get(REPORT).text)
+    assert "Skerrow Head bird observatory: October 2026" in last
+    # Half an hour before and after midnight on the first, local time: British Summer Time ended on 25 October.
+    assert "From Thursday 1 October until Sunday 1 November." in last
+    this = words_of(client.get(f"{REPORT}?month=2026-11").text)
+    assert "November 2026" in this
+    assert "Made Wed 25 Nov, 12:04." in this
+    assert "Informe" in client.get(f"{REPORT}?lang=es").text
+
+
+@pytest.mark.parametrize("month", ["2026-12", "2026-13", "soon"])
+def test_a_month_that_has_not_begun_or_is_none_is_refused(client: Client, month: str) -> None:
+    assert client.get(f"{REPORT}?month={month}").status_code == 422
+
+
+def test_before_anything_was_heard_the_pages_say_so_and_blame_nobody(client: Client) -> None:
+    for path in (ACCOUNT, REPORT):
+        answer = client.get(path)
+        assert answer.status_code == 200
+        assert "No rain was measured" in answer.text
+        assert "No level was measured of main" in answer.text
+
+
+def test_months_begin_at_the_sites_midnight(skerrow_head: Site) -> None:
+    assert to_rfc3339(months_before(skerrow_head, NOW_MS, 0)) == "2026-11-01T00:00:00Z"
+    assert to_rfc3339(months_before(skerrow_head, NOW_MS, 4)) == "2026-06-30T23:00:00Z"
+    assert to_rfc3339(months_before(skerrow_head, from_rfc3339("2026-01-05T00:00:00Z"), 1)) == "2025-12-01T00:00:00Z"
+    assert to_rfc3339(months_before(skerrow_head, NOW_MS, -1)) == "2026-12-01T00:00:00Z"
