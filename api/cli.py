@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from api.commands import access, account, backtest, design, export, keep, run, site
+from api.commands import access, account, alarm_test, backtest, design, export, keep, run, site
 from ingest.errors import RecipientsFileError, RecordFileError, SettingsError, SiteFileError, UllageError
 
 app = typer.Typer(
@@ -23,6 +23,7 @@ for command in (
     keep.backup, keep.restore, keep.copy,
 ):  # fmt: skip
     app.command()(command)
+app.command("alarm-test")(alarm_test.alarm_test)
 app.add_typer(access.token, name="token")
 app.add_typer(access.people, name="people")
 

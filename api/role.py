@@ -71,7 +71,7 @@ def serve(
     RecipientsFileError or SettingsError when those who are to be told of alarms cannot be.
     """
     recipients = load_recipients(settings.recipients_file, sites)
-    app = create_app(sites, readings, records, clock, settings, tuple(recipients.names))
+    app = create_app(sites, readings, records, clock, settings, recipients.names)
     config = uvicorn.Config(
         app,
         host=settings.host,

@@ -49,7 +49,11 @@ def load_recipients(
     try:
         recipients = Recipients.model_validate(filled)
     except ValidationError as error:
-        problems += [_explain(detail, data) for detail in error.errors(include_url=False)]
+        problems += [
+            _explain(detail, data)
+            for detail in error.errors(include_url=False)
+            if not str(detail["input"]).startswith("$")  # told already: the variable is not set
+        ]
     problems += _cross_checks(data, sites)
     if problems or recipients is None:
         raise RecipientsFileError(str(path), problems)
@@ -87,7 +91,8 @@ def _filled(data: Mapping[str, Any], environment: Mapping[str, str]) -> tuple[di
             if isinstance(value, str) and value.startswith("$"):
                 filled[key] = environment.get(value[1:], value)
                 if value[1:] not in environment:
-                    missing.append(Problem(f"{table.get('name', 'smtp')} {key}", value, "a variable that is set"))
+                    where = f'recipient "{table["name"]}"' if "name" in table else "smtp"
+                    missing.append(Problem(f"{where} {key}", value, "a variable that is set in the environment"))
         return filled
 
     recipients = data.get("recipient")

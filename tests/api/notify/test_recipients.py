@@ -151,7 +151,7 @@ def test_a_file_with_secrets_is_for_its_owner_alone(notify_file: Path) -> None:
     assert recipients.smtp.password is not None
     assert recipients.smtp.password.get_secret_value() == "sesame-mail"
     assert "sesame" not in repr(recipients)
-    with pytest.raises(RecipientsFileError, match=r"\$MAIL_PASSWORD: expected a variable that is set"):
+    with pytest.raises(RecipientsFileError, match=r"smtp password = \$MAIL_PASSWORD: expected a variable that is set"):
         load_recipients(notify_file, None, {})
 
 
