@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import smtplib
+import ssl
 from contextlib import suppress
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -31,13 +32,14 @@ class MailChannel:
         assert recipient.address is not None  # noqa: S101
         self._server = recipients.smtp
         self._address = recipient.address
+        self._tls = None if recipients.smtp.security == "none" else tls_context()  # made once, it is slow to make
         self._within_s = within_s
 
     def deliver(self, message: Message, now_ms: int) -> None:
         mail = mail_of(message, self._server.sender, self._address, now_ms)
         host, port = self._server.where
         try:
-            connection = _connected(self._server, self._within_s)
+            connection = _connected(self._server, self._tls, self._within_s)
             try:
                 if self._server.user is not None and self._server.password is not None:
                     connection.login(self._server.user, self._server.password.get_secret_value())
@@ -75,9 +77,8 @@ def mail_of(message: Message, sender: str, address: str, now_ms: int) -> EmailMe
     return mail
 
 
-def _connected(server: Server, within_s: float) -> smtplib.SMTP:
+def _connected(server: Server, context: ssl.SSLContext | None, within_s: float) -> smtplib.SMTP:
     host, port = server.where
-    context = tls_context()
     if server.security == "tls":
         return smtplib.SMTP_SSL(host, port, timeout=within_s, context=context)
     connection = smtplib.SMTP(host, port, timeout=within_s)

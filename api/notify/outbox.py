@@ -16,7 +16,7 @@ from api.alarms.lifecycle import ACTIVE, UNACKNOWLEDGED
 from api.notify.channels import Channel, DeliveryFailed
 from api.notify.compose import Composer
 from api.notify.due import Circumstances, add_digests, add_escalations
-from api.notify.message import Message, message_id
+from api.notify.message import Message, bundle_id, message_id
 from api.notify.policy import WINDOW_MS, plan
 from api.notify.recipients import LOG, Recipient, Recipients
 from api.notify.stages import RAISED, beginnings, stage_of
@@ -116,8 +116,8 @@ class Outbox:
     def _deliver(self, rows: Sequence[Notification], recipient: Recipient | None, name: str) -> bool:
         """One message; whether the receiver has it."""
         ids = [row.id for row in rows]
-        if len(rows) > 1 and rows[0].bundle is None:
-            self._rows.tie(ids)  # so that it is the same message at the next attempt
+        if recipient is not None and rows[0].bundle is None:
+            self._rows.tie(ids)  # it may arrive although we hear nothing of it: it stays the same message
         try:
             self._channels[name].deliver(self._write(rows, recipient), self._clock())
         except DeliveryFailed as error:
@@ -136,7 +136,7 @@ class Outbox:
         row = rows[0]
         if recipient is not None and row.transition is None:
             return self._digests.digest(row, recipient, self._clock())
-        if recipient is not None and (len(rows) > 1 or row.bundle is not None):
+        if recipient is not None and len(rows) > 1:
             return self._composer.bundle(rows, recipient)
         return self._composer.alarm(row, recipient, self._beginning(row))
 
@@ -147,8 +147,11 @@ class Outbox:
             return ""
         began = beginnings(about, self._rows.history(about))
         known = self._rows.about([entry.id for entry in began], row.channel)
-        alone = [found for found in known if found.sent_ms is not None and found.id != row.id and found.bundle is None]
-        return message_id(alone[0]) if alone else ""
+        sent = [found for found in known if found.sent_ms is not None and found.id != row.id]
+        if not sent or sent[0].bundle is None:
+            return ""
+        together = [message_id(found) for found in self._rows.tied(sent[0].bundle)]
+        return together[0] if len(together) == 1 else bundle_id(together)
 
 
 def _about(rows: Sequence[Notification]) -> str:

@@ -16,7 +16,7 @@ from enum import Enum
 from typing import Final, NamedTuple
 
 from api.alarms.types import PRIORITIES, Priority, alarm_id
-from api.notify.hours import quiet_until, slept
+from api.notify.hours import digest_day, quiet_until, slept
 from api.notify.recipients import Recipient
 from api.notify.stages import ACKNOWLEDGED, CLOSED, RAISED, stage_of
 from ingest.instants import DAY_MS, MINUTE_MS
@@ -76,39 +76,73 @@ def plan(recipient: Recipient | None, entries: Sequence[Entry], recent: Sequence
     recent     when messages went there within the window, oldest first [ms]
     """
     made = Plan()
-    ready: list[Notification] = []
-    for entry in entries:
-        why = _pointless(recipient, entry, now_ms)
-        until_ms = None if why or recipient is None else _not_before(recipient, entry, now_ms)
-        if why:
-            made.drop.append((entry.row, why))
-        elif _too_early(entry):
-            continue
-        elif until_ms is not None:
-            made.hold.append((entry.row, until_ms))
-        else:
-            ready.append(entry.row)
     if recipient is None:
-        made.send = [[row] for row in ready]
-    else:
-        _group(made, ready, recent, now_ms)
+        made.send = [[entry.row] for entry in entries]
+        return made
+    fresh: list[Notification] = []
+    for entry in entries:
+        if entry.row.bundle is None:
+            fresh += _judge(made, recipient, entry, now_ms)
+    tried = _tried(made, recipient, [entry.row for entry in entries if entry.row.bundle is not None], now_ms)
+    _group(made, tried, fresh, recent, now_ms)
     return made
 
 
-def _pointless(recipient: Recipient | None, entry: Entry, now_ms: int) -> str:
+def _judge(made: Plan, recipient: Recipient, entry: Entry, now_ms: int) -> list[Notification]:
+    """The row, if it may go now; else what becomes of it is noted in the plan."""
+    why = _pointless(recipient, entry, now_ms)
+    if why:
+        made.drop.append((entry.row, why))
+        return []
+    about = entry.row.transition
+    if about is not None and stage_of(about) != RAISED and entry.told == Told.WAITING:
+        return []  # the beginning of its alarm goes first
+    until_ms = _not_before(recipient, [entry.row], now_ms)
+    if until_ms is not None:
+        made.hold.append((entry.row, until_ms))
+        return []
+    return [entry.row]
+
+
+def _tried(made: Plan, recipient: Recipient, rows: Sequence[Notification], now_ms: int) -> list[list[Notification]]:
+    """Messages that were attempted before, each as it was then.
+
+    One may have arrived although we heard nothing of it. So it is not judged again: what goes with it,
+    and that it goes, was settled when it was first attempted.
+    """
+    messages: dict[int | None, list[Notification]] = {}
+    for row in rows:
+        messages.setdefault(row.bundle, []).append(row)
+    ready = []
+    for together in messages.values():
+        until_ms = _not_before(recipient, together, now_ms)
+        if all(_too_old(recipient, row, now_ms) for row in together):
+            made.drop += [(row, _too_old(recipient, row, now_ms)) for row in together]
+        elif until_ms is not None:
+            made.hold += [(row, until_ms) for row in together]
+        else:
+            ready.append(together)
+    return ready
+
+
+def _pointless(recipient: Recipient, entry: Entry, now_ms: int) -> str:
     """Why a row is never sent; empty: it is."""
     row, about = entry.row, entry.row.transition
-    if about is None or recipient is None:
-        return ""
-    if now_ms - about.time_ms > GIVEN_UP_AFTER_MS:
-        return "not delivered within seven days"
+    too_old = _too_old(recipient, row, now_ms)
+    if about is None or too_old:
+        return too_old
     if row.kind == "escalation":
         return "" if entry.open else "acknowledged or over before anybody else was told"
-    return (
-        _of_the_beginning(recipient, entry, about, now_ms)
-        if stage_of(about) == RAISED
-        else _of_the_rest(recipient, entry, about)
-    )
+    if stage_of(about) == RAISED:
+        return _of_the_beginning(recipient, entry, about, now_ms)
+    return _of_the_rest(recipient, entry, about)
+
+
+def _too_old(recipient: Recipient, row: Notification, now_ms: int) -> str:
+    if row.transition is not None:
+        return "not delivered within seven days" if now_ms - row.transition.time_ms > GIVEN_UP_AFTER_MS else ""
+    newest = digest_day(recipient, now_ms)
+    return "a newer report is due" if newest is not None and newest.isoformat() > row.day else ""
 
 
 def _of_the_beginning(recipient: Recipient, entry: Entry, about: Transition, now_ms: int) -> str:
@@ -129,45 +163,35 @@ def _of_the_rest(recipient: Recipient, entry: Entry, about: Transition) -> str:
     return "this recipient was not told of its beginning" if entry.told == Told.NO else ""
 
 
-def _too_early(entry: Entry) -> bool:
-    """Whether the beginning of its alarm has to go first."""
-    about = entry.row.transition
-    return about is not None and stage_of(about) != RAISED and entry.told == Told.WAITING
+def _not_before(recipient: Recipient, rows: Sequence[Notification], now_ms: int) -> int | None:
+    """Until when a message has to wait; None: it need not. [ms] A report comes at its own hour."""
+    urgent = any(row.transition is None or priority_of(row.transition) == "high" for row in rows)
+    return None if urgent else quiet_until(recipient, now_ms)
 
 
-def _not_before(recipient: Recipient, entry: Entry, now_ms: int) -> int | None:
-    """Until when a row has to wait; None: it need not. [ms]"""
-    about = entry.row.transition
-    if about is None:
-        return None
-    return None if priority_of(about) == "high" else quiet_until(recipient, now_ms)
-
-
-def _group(made: Plan, ready: list[Notification], recent: Sequence[int], now_ms: int) -> None:
-    """One by one, or together where that would be too many."""
-    alone = [row for row in ready if row.transition is None]
-    rows = [row for row in ready if row.transition is not None]
-    made.send += [[row] for row in alone]
-    bundles: dict[int, list[Notification]] = {}
-    for row in rows:
-        if row.bundle is not None:
-            bundles.setdefault(row.bundle, []).append(row)
-    loose = [row for row in rows if row.bundle is None]
+def _group(
+    made: Plan,
+    tried: Sequence[list[Notification]],
+    fresh: Sequence[Notification],
+    recent: Sequence[int],
+    now_ms: int,
+) -> None:
+    """One by one, or together where that would be too many; what does not fit waits until there is room again."""
+    reports = [[row] for row in fresh if row.transition is None]
+    alarms = [row for row in fresh if row.transition is not None]
     sent = [sent_ms for sent_ms in recent if sent_ms > now_ms - WINDOW_MS]
-    room = MOST - len(sent) - len(alone)
     opens_ms = (sent[0] if sent else now_ms) + WINDOW_MS
-    for together in bundles.values():  # tied before, when it failed
-        if room > 0:
-            made.send.append(together)
-            room -= 1
-        else:
-            made.hold += [(row, opens_ms) for row in together]
-    if len(loose) <= room:
-        made.send += [[row] for row in loose]
-    elif room > 0:
-        made.send.append(loose)
+    before = [*tried, *reports]
+    room = max(0, MOST - len(sent))
+    made.send += before[:room]
+    made.hold += [(row, opens_ms) for together in before[room:] for row in together]
+    room = max(0, room - len(before))
+    if len(alarms) <= room:
+        made.send += [[row] for row in alarms]
+    elif room:
+        made.send.append(alarms)
     else:
-        made.hold += [(row, opens_ms) for row in loose]
+        made.hold += [(row, opens_ms) for row in alarms]
 
 
 def priority_of(entry: Transition) -> Priority:

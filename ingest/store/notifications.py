@@ -31,7 +31,8 @@ class Notification(NamedTuple):
     transition  what it is about; None for a digest
     day         local day of a digest, `2026-11-25`; empty for the others
     tries       failed so far
-    bundle      id of the first row of those that go together in one message; None: it goes alone
+    bundle      id of the first row of the message that it goes in, settled before the first attempt, for
+                it may arrive although we hear nothing of it; None: not attempted yet
     sent_ms     when the receiver had it [ms]
     dropped     why it is never sent; empty: it is not dropped
     """
@@ -128,10 +129,13 @@ class Notifications:
         """Never."""
         self._update(ids, dropped=why)
 
-    def tie(self, ids: Sequence[int]) -> int:
-        """Let them go together, now and at every later attempt; the id of the bundle."""
+    def tie(self, ids: Sequence[int]) -> None:
+        """They go in one message, now and at every later attempt."""
         self._update(ids, bundle=min(ids))
-        return min(ids)
+
+    def tied(self, bundle: int) -> list[Notification]:
+        """All that go in one message."""
+        return self._read(notification.c.bundle == bundle)
 
     def _update(self, ids: Sequence[int], **values: Any) -> None:
         with translated(), self._engine.begin() as connection:

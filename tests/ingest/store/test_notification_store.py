@@ -75,7 +75,8 @@ def test_the_database_itself_refuses_a_second_row(records: Records, again: dict[
 def test_those_that_go_together_count_as_one_message(records: Records) -> None:
     rows = records.notifications
     records.append_transitions([UP, KNOWN, DOWN], ["warden"])
-    assert rows.tie([2, 3]) == 2
+    rows.tie([2, 3])
+    assert [row.id for row in rows.tied(2)] == [2, 3]
     rows.mark_sent([1], 100)
     rows.mark_sent([2, 3], 200)
     assert rows.sent_since("warden", 0) == [100, 200]

@@ -1,0 +1,15 @@
+"""The short form of the kills between an alarm and its delivery."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.faults.delivery import play
+
+
+def test_whoever_kills_it_each_message_arrives_once(tmp_path: Path) -> None:
+    outcome = play(tmp_path, kills=12, seed=3)
+    assert outcome.kills == 12
+    assert outcome.messages > 20
+    assert sum(outcome.moods.values()) > outcome.moods["well"] + 4  # the receivers did misbehave
+    assert outcome.as_expected, outcome
