@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 import re
 from pathlib import Path
@@ -16,6 +17,9 @@ import ingest.pipework
 import ingest.site
 import ingest.tank
 from api.cli import app
+from api.notify.recipients import Recipient, Recipients, Smtp
+from api.notify.recipientsfile import load_recipients
+from api.settings import Settings
 from forecast.model.balance import Drivers, State, Trace
 from forecast.model.plan import Plan
 from ingest.sitekeys import keys_table
@@ -138,3 +142,33 @@ def test_the_cautions_stand_in_the_readme() -> None:
         "Local codes",
     ):
         assert word in README
+
+
+def table_of(heading: str) -> str:
+    """The text under a heading, to the next of the same rank."""
+    rank = heading.split(" ", maxsplit=1)[0]
+    return re.split(rf"^{rank} ", DEVELOPERS.split(f"\n{heading}\n")[1], flags=re.MULTILINE)[0]
+
+
+def test_every_setting_of_the_api_is_documented_and_no_other() -> None:
+    documented = set(re.findall(r"`ULLAGE_(\w+)`", "".join(re.findall(r"^\| `.*?\|", table_of("## Settings"), re.M))))
+    assert documented == {setting.name.upper() for setting in dataclasses.fields(Settings)}
+
+
+def test_every_key_of_the_recipients_file_is_documented_and_no_other() -> None:
+    documented = set()
+    for row in re.findall(r"^\| (`.*?) \|", table_of("### notify.toml"), re.MULTILINE):
+        first, *rest = re.findall(r"`(\w+)`", row)
+        table = f"{first}." if first in ("smtp", "recipient") else ""
+        documented |= {f"{table}{key}" for key in (rest if table else [first])}
+    tables: dict[str, type[BaseModel]] = {"": Recipients, "smtp.": Smtp, "recipient.": Recipient}
+    keys = {f"{table}{key}" for table, kind in tables.items() for key in kind.model_fields}
+    assert documented == keys - {"smtp", "recipient"}
+
+
+def test_the_example_of_recipients_in_the_document_is_read(tmp_path: Path) -> None:
+    block = re.search(r"```toml\n(page = .*?)```", DEVELOPERS, re.DOTALL)
+    assert block is not None
+    (tmp_path / "notify.toml").write_text(block.group(1))
+    recipients = load_recipients(tmp_path / "notify.toml", None, {"ULLAGE_SMTP_PASSWORD": "x"})
+    assert recipients.names == ("log", "warden")
