@@ -31,8 +31,8 @@ from ingest.sitefile import load_sites
 from ingest.store.records import Records
 from tests.api.fakes import MemoryReadings
 
-#: So long a tank is brimful, and then so long it is half empty.
-PHASE_MS: Final = 7 * HOUR_MS
+#: So long a tank is brimful, and then so long it is low: longer than any of its alarms takes to clear.
+PHASE_MS: Final = 25 * HOUR_MS
 EVERY_MS: Final = 5 * MINUTE_MS
 LEVEL: Final = "post-1/level"
 FULL_M: Final = 1.80

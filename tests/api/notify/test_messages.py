@@ -50,7 +50,7 @@ def test_a_message_is_read_aloud(composer: Composer) -> None:
     assert message.text.startswith(
         "Battery is low. Skerrow Head bird observatory, Wed 25 Nov, 12:04.\n"
         "Battery 11.93 V: below 12.00 V.\n\n"
-        "What to do, within 24 hours: Pump less until it recovers."
+        f"What to do, within 24 hours: {ALARM_TYPES['battery-low'].action}\nOtherwise: "
     )
     assert "acid, short circuit and hydrogen" in message.text
     assert message.text.endswith("Work on roofs, in tanks and on batteries is for people trained for it.")

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from api.alarms.types import ALARM_TYPES
 from api.notify.policy import MOST, WINDOW_MS, Entry, Told, plan
 from ingest.instants import MINUTE_MS, from_rfc3339
 from ingest.site import Site
@@ -172,7 +173,8 @@ def test_many_at_once_are_one_message_that_lists_them(posting: Posting) -> None:
     post.go()
     (message,) = post.receivers["warden"].got
     assert message.subject == "12 alarm messages at once – Skerrow Head bird observatory"
-    assert all(f"Readings missing from post-{number}. " in message.text for number in range(12))
+    titles = [ALARM_TYPES["nothing-heard"].title.format(part=f"post-{number}") for number in range(12)]
+    assert all(f"• {title}. " in message.text for title in titles)
     assert len({event["id"] for event in message.event["data"]["events"]}) == 12
     assert len(post.got("log")) == 12
 
