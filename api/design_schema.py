@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, Field
 
+from api.sayings import SayingOut, saying_out
 from api.speech import Speaker
 from forecast.sizing.finding import Kind
 from forecast.sizing.result import Figures
@@ -15,11 +16,12 @@ if TYPE_CHECKING:
 
 
 class SaidFinding(BaseModel):
-    """One sentence of the check, in the reader's language."""
+    """One sentence of the check."""
 
     kind: Kind = Field(description="How to take it; `warning`: a promise that is unsafe, or a size that is wrong.")
     topic: str = Field(examples=["overflow"])
-    says: str
+    says: str = Field(description="The sentence in English.")
+    saying: SayingOut = Field(description="The same with its figures apart, to be said in any language.")
 
 
 class DesignOut(BaseModel):
@@ -30,5 +32,8 @@ class DesignOut(BaseModel):
 
 
 def design_out(check: DesignCheck, speaker: Speaker) -> DesignOut:
-    findings = [SaidFinding(kind=one.kind, topic=one.topic, says=speaker.say(one.says)) for one in check.findings]
+    findings = [
+        SaidFinding(kind=one.kind, topic=one.topic, says=speaker.say(one.says), saying=saying_out(one.says))
+        for one in check.findings
+    ]
     return DesignOut(figures=check.figures, findings=findings)

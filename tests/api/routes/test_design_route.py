@@ -9,6 +9,7 @@ import pytest
 
 from api.app import create_app
 from api.settings import Settings
+from api.whole import Installation
 from ingest.site import Site
 from ingest.store.records import Records
 from tests.api.conftest import Client
@@ -63,3 +64,11 @@ def test_where_there_is_no_rain_it_says_what_is_lacking(design_client: Client, r
     detail = design_client.get(DESIGN.format("bare")).json()["detail"]
     assert "rain of 0 mm or more" in detail
     assert str(rain) not in detail
+
+
+def test_the_page_gets_the_rain_records_that_the_forecaster_has(tmp_path: Path) -> None:
+    roles = Installation(tmp_path, tmp_path, rain=tmp_path / "rain").roles("mqtt://u:p@127.0.0.1:1")
+    given = [role.command for role in roles if role.command[3] in ("forecast", "api")]
+    assert len(given) == 2
+    for command in given:
+        assert command[command.index("--rain") + 1] == str(tmp_path / "rain")

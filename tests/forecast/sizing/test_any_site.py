@@ -33,6 +33,7 @@ def test_any_site_can_be_checked(site: Site) -> None:
     for sentence in document["findings"]:
         assert "nan" not in sentence["says"].split()
         assert "{" not in sentence["says"]
+        assert sentence["saying"]["text"]
 
 
 def numbers(document: object) -> Iterator[float]:

@@ -19,6 +19,13 @@ def test_the_open_tap_spends_all_its_head() -> None:
     assert speed_m_s(LINE, 18.85) == pytest.approx(1.0, rel=1e-3)
 
 
+def test_fittings_cost_velocity_heads() -> None:
+    # K·v²/(2g): ten at 1 m/s are 0.51 m (any text book; g = 9.80665 m/s²).
+    bare = LINE.model_copy(update={"fittings_k": 0.0})
+    flow = 18.8496
+    assert loss_m(LINE, flow) - loss_m(bare, flow) == pytest.approx(10 / (2 * 9.80665), rel=1e-3)
+
+
 def test_a_tap_above_the_water_gives_nothing() -> None:
     assert gravity_flow_l_min(LINE.model_copy(update={"outlet_above_floor_m": 1.6}), 1.5) == 0.0
 
