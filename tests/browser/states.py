@@ -117,6 +117,7 @@ STATES: Final = (
     State("stale", f"/sites/{SKERROW}", _stale),
     State("alarm-overview", "/", _alarms),
     State("alarm", f"/sites/{SKERROW}", _alarms),
+    State("design", f"/sites/{SKERROW}/design", _fresh),
     State("error", "/sites/nowhere", _fresh),
     State("account", f"/sites/{SKERROW}/account", _season),
     State("report", f"/sites/{SKERROW}/report", _season),
