@@ -28,6 +28,7 @@ ROOT: Final = Path(__file__).parent.parent.parent
 PICTURES: Final = ROOT / "deploy" / "pictures"
 #: A phone of 360 px, drawn twice as fine; a window.
 PHONE: Final = {"viewport": {"width": 360, "height": 740}, "device_scale_factor": 2}
+README_PHONE: Final = {"viewport": {"width": 360, "height": 690}, "device_scale_factor": 1.5}
 WINDOW: Final = {"viewport": {"width": 760, "height": 900}, "device_scale_factor": 1}
 _START_S: Final = 180.0
 _TO_WEBP: Final = """
@@ -60,7 +61,7 @@ def main() -> None:
 
 def readme_pictures(browser: Browser, url: str, folder: Path) -> list[Path]:
     """What an operator sees first on his phone, and the pictures of a site."""
-    page = browser.new_context(**PHONE).new_page()  # type: ignore[arg-type]
+    page = browser.new_context(**README_PHONE).new_page()  # type: ignore[arg-type]
     page.goto(f"{url}/")
     overview = page.screenshot()
     page.context.close()
