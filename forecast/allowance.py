@@ -67,6 +67,8 @@ class Ahead(NamedTuple):
                 coefficient=some(drivers.coefficient),
                 leak_l_h=some(drivers.leak_l_h),
                 draw_factor=some(drivers.draw_factor),
+                capacity_l=some(drivers.capacity_l) if len(drivers.capacity_l) else drivers.capacity_l,
+                flush_volume_l=some(drivers.flush_volume_l) if len(drivers.flush_volume_l) else drivers.flush_volume_l,
             ),
             State(*map(some, self.state)),
         )

@@ -63,6 +63,8 @@ def _of_means(drivers: Drivers) -> Drivers:
         coefficient=_twice(drivers.coefficient.mean(axis=1)),
         leak_l_h=_twice(drivers.leak_l_h.mean(axis=1)),
         draw_factor=_twice(drivers.draw_factor.mean(axis=2)),
+        capacity_l=np.zeros((0, 0)),
+        flush_volume_l=np.zeros((0, 0)),
     )
 
 

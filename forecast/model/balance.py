@@ -185,23 +185,19 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                 empties_h = 0.0
             for m in range(members):
                 runoff_mm, wet_mm[r, m] = wet_roof(rain_mm[h, m], wet_mm[r, m], hold_mm, drying_mm)
-                flow_l[m] = runoff_mm * area_m2 * coefficient[r, m]
-            if keep:
-                for m in range(members):
-                    ledger[GUTTER_LOSS, h, m] += flow_l[m] - through_gutter(flow_l[m], gutter_l)
-            for m in range(members):
-                flow_l[m] = through_gutter(flow_l[m], gutter_l)
-                dry_h[r, m] = dry_hours(flow_l[m], dry_h[r, m])
-            for m in range(members):
-                before_l[m], held_l[r, m] = first_flush(
-                    flow_l[m], held_l[r, m], dry_h[r, m], flush_l[r, m], drip_l, empties_h
+                caught_l = runoff_mm * area_m2 * coefficient[r, m]
+                passed_l = through_gutter(caught_l, gutter_l)
+                dry_h[r, m] = dry_hours(passed_l, dry_h[r, m])
+                taken_l, held_l[r, m] = first_flush(
+                    passed_l, held_l[r, m], dry_h[r, m], flush_l[r, m], drip_l, empties_h
                 )
-            for m in range(members):
-                inflow_l[tank, m] += flow_l[m] - before_l[m]
+                fall_l[m], before_l[m], flow_l[m] = caught_l - passed_l, taken_l, passed_l - taken_l
+                inflow_l[tank, m] += flow_l[m]
             if keep:
                 for m in range(members):
+                    ledger[GUTTER_LOSS, h, m] += fall_l[m]
                     ledger[FIRST_FLUSH, h, m] += before_l[m]
-                    ledger[INFLOW, h, m] += flow_l[m] - before_l[m]
+                    ledger[INFLOW, h, m] += flow_l[m]
 
         for t in range(tanks):
             dead_l, following = plan.dead_l[t], plan.tank_next[t]
