@@ -7,12 +7,15 @@ its 0 % and 100 % points, and treating them so makes bands too narrow (Weibull 1
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 
 from forecast.result import LEVELS, Bands, Passage
 
 Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 
 def quantiles(values: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
@@ -21,18 +24,28 @@ def quantiles(values: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
     Levels beyond the first or last position take the extreme member. Infinite members stay
     infinite: a quantile that touches one is infinite, never an average with it.
     """
-    ordered = np.sort(values, axis=-1)
-    members = ordered.shape[-1]
-    position = np.clip(np.array(levels) * (members + 1) - 1, 0.0, members - 1.0)
-    below = position.astype(np.int64)
-    share = position - below
-    lower, upper = ordered[..., below], ordered[..., np.minimum(below + 1, members - 1)]
+    return _of_ordered(np.sort(values, axis=-1), levels)
+
+
+def _of_ordered(ordered: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
+    """`quantiles` of members that stand in order already."""
+    below, above, share = _between(levels, ordered.shape[-1])
+    lower, upper = ordered[..., below], ordered[..., above]
     if np.isinf(ordered[..., -1]).any():
         with np.errstate(invalid="ignore"):
-            between = np.where(np.isinf(upper), np.where(share > 0, upper, lower), lower + share * (upper - lower))
+            points = lower + share * (upper - lower)
+        points = np.where(np.isinf(upper), np.where(share > 0, upper, lower), points)
     else:
-        between = lower + share * (upper - lower)
-    return np.moveaxis(between, -1, 0)
+        points = lower + share * (upper - lower)
+    return np.moveaxis(points, -1, 0)
+
+
+@lru_cache(maxsize=64)
+def _between(levels: tuple[float, ...], members: int) -> tuple[Integers, Integers, Floats]:
+    """The members on either side of each level, and how far it stands from the lower one to the upper."""
+    position = np.clip(np.array(levels) * (members + 1) - 1, 0.0, members - 1.0)
+    below = position.astype(np.int64)
+    return below, np.minimum(below + 1, members - 1), position - below
 
 
 def bands(values: Floats, digits: int) -> Bands:
@@ -60,12 +73,12 @@ def passage(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> Passa
 
 def passages(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> list[Passage]:
     """The same for several things at once, a row each. (N, M)"""
-    days = np.maximum(0.0, passage_h - offset_h) / 24.0
-    horizon_d = horizon_h / 24.0
-    days = np.where(days <= horizon_d, days, np.inf)
-    by_day = (days[:, None, :] <= np.arange(1, int(horizon_d) + 1)[:, None]).mean(axis=-1).tolist()
-    within = np.isfinite(days).mean(axis=-1).tolist()
-    points = quantiles(days).T.tolist()
+    horizon_d, members = horizon_h / 24.0, passage_h.shape[-1]
+    days = np.sort(np.maximum(0.0, passage_h - offset_h) / 24.0, axis=-1)
+    days[days > horizon_d] = np.inf
+    by_day = ((days[:, None, :] <= np.arange(1, int(horizon_d) + 1)[:, None]).sum(axis=-1) / members).tolist()
+    within = ((days < np.inf).sum(axis=-1) / members).tolist()
+    points = _of_ordered(days).T.tolist()
     return [
         Passage(chances, chance, *(round(point, 2) if point < np.inf else None for point in row))
         for chances, chance, row in zip(by_day, within, points, strict=True)
