@@ -16,6 +16,7 @@ from api.access.needs import OpenPaths
 from api.conditional import Conditional
 from api.designs import Designs
 from api.headers import SecurityHeaders, security_headers
+from api.openapi import document
 from api.pages import account as account_page
 from api.pages import design as design_page
 from api.pages import entry, forms, script, views
@@ -31,6 +32,7 @@ from api.routes import (
     health,
     latest,
     log,
+    metrics,
     outlook,
     people,
     rejects,
@@ -82,10 +84,9 @@ def create_app(
     app.state.service = Service(sites, readings, records, clock, settings, access, channels)
     app.state.designs = Designs(settings.rain)
     problems.install(app, answer, headers)
-    problems.document(app)
-    app.include_router(_api())
-    for pages in (views, forms, account_page, design_page, entry, script):
-        app.include_router(pages.router)
+    for part in (_api(), *(part.router for part in (metrics, views, forms, account_page, design_page, entry, script))):
+        app.include_router(part)
+    document(app)
     # The last added stands first in the way of a request.
     app.add_middleware(Conditional)
     app.add_middleware(GZipMiddleware, minimum_size=500, compresslevel=6)

@@ -16,11 +16,11 @@ from ingest.instants import SECOND_MS, to_rfc3339
 class BandsOut(BaseModel):
     """The 5, 25, 50, 75 and 95 % points of the ensemble. One entry an hour, or a day where it says so."""
 
-    p05: list[float] = Field(description="One member in twenty is below.")
-    p25: list[float] = Field(description="A quarter of the members is below.")
-    p50: list[float] = Field(description="Half of the members is below.")
-    p75: list[float] = Field(description="A quarter of the members is above.")
-    p95: list[float] = Field(description="One member in twenty is above.")
+    p05: list[float] = Field(description="One member in twenty is below. [that of the whole]")
+    p25: list[float] = Field(description="A quarter of the members is below. [that of the whole]")
+    p50: list[float] = Field(description="Half of the members is below. [that of the whole]")
+    p75: list[float] = Field(description="A quarter of the members is above. [that of the whole]")
+    p95: list[float] = Field(description="One member in twenty is above. [that of the whole]")
 
 
 class PassageOut(BaseModel):

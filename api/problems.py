@@ -220,24 +220,9 @@ _HTTP_DETAIL: Final = {
 }
 
 
-def document(app: FastAPI) -> None:
-    """Say in the OpenAPI document that errors travel as problem details."""
-    generate = app.openapi
-
-    def openapi() -> dict[str, object]:
-        schema = generate()
-        for operations in schema["paths"].values():
-            for operation in operations.values():
-                for status, response in operation["responses"].items():
-                    if status >= "400" and "application/json" in response.get("content", {}):
-                        response["content"][MEDIA_TYPE] = response["content"].pop("application/json")
-        return schema
-
-    app.openapi = openapi  # type: ignore[method-assign]
-
-
 #: Responses that any route of the API may give.
 RESPONSES: Final[dict[int | str, dict[str, object]]] = {
+    400: {"model": Problem, "description": "The Host header names no address of this service."},
     401: {"model": Problem, "description": "Nobody is signed in: send a token as `Authorization: Bearer TOKEN`."},
     403: {"model": Problem, "description": "This token, or this person, may not do that."},
     404: {"model": Problem, "description": "No such site, sensor or forecast."},

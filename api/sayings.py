@@ -13,7 +13,7 @@ class FigureOut(BaseModel):
     """One figure of a sentence."""
 
     kind: str = Field(description="What it is, and its unit with that: `litres`, `instant` (UTC ms) …")
-    value: float | str | list[SayingOut] = Field(description="The bare value.", examples=[2130.0])
+    value: float | str | list[SayingOut] = Field(description="The bare value. [that of its `kind`]", examples=[2130.0])
 
 
 class SayingOut(BaseModel):

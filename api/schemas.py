@@ -87,7 +87,7 @@ class LatestValue(BaseModel):
     sensor: str = Field(description="Id of the sensor.", examples=["post-1/level"])
     measures: str = Field(description="What it measures.", examples=["tank.main.level"])
     unit: str = Field(description="Unit of the value.", examples=["m"])
-    value: float | None = Field(description="The value, in `unit`; null: never heard. Never zero for missing.")
+    value: float | None = Field(description="The value; null: never heard. Never zero for missing. [its `unit`]")
     time: Time | None = Field(description="When it was measured; null: never heard.")
     age_s: float | None = Field(description="How old it is now; null: never heard. [s]", examples=[42.0])
     stale: bool = Field(description="Too old to be trusted, or never heard.")
@@ -125,7 +125,7 @@ class ReadingOut(BaseModel):
     """One stored reading."""
 
     time: Time = Field(description="When it was measured.")
-    value: float = Field(description="The value, in the `unit` beside the list.", examples=[1.06])
+    value: float = Field(description="The value. [the `unit` beside the list]", examples=[1.06])
     flags: list[str] = Field(description="What is odd about it, in words.", examples=[[]])
 
 
@@ -145,7 +145,7 @@ class BucketOut(BaseModel):
     """The readings of one interval, as one figure."""
 
     start: Time = Field(description="Start of the interval.")
-    value: float = Field(description="The figure, in the `unit` beside the list.", examples=[1.06])
+    value: float = Field(description="The figure. [the `unit` beside the list]", examples=[1.06])
     readings: int = Field(description="How many readings it is made of.", examples=[12])
 
 

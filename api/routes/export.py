@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator
 from typing import Annotated, Final, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Path, Query
 from fastapi.responses import StreamingResponse
 
 from api.access.needs import needs
@@ -32,18 +32,25 @@ MEDIA_TYPES: Final[dict[Form, str]] = {
     "parquet": "application/vnd.apache.parquet",
 }
 
+_ROWS = "sensor,time,value,unit,flags\npost-1/level,2026-03-01T00:05:00Z,1.31,m,\n"
+
 
 @router.get(
     "/sites/{site}/export/{table}",
     dependencies=[needs(READ)],
     summary="A table as CSV or Parquet, streamed",
     response_class=StreamingResponse,
-    responses={200: {"description": "The table.", "content": {"text/csv": {}, MEDIA_TYPES["parquet"]: {}}}},
+    responses={
+        200: {
+            "description": "The table.",
+            "content": {"text/csv": {"example": _ROWS}, MEDIA_TYPES["parquet"]: {"example": "PAR1…"}},
+        }
+    },
 )
 def export(
     site: SiteDep,
     service: ServiceDep,
-    table: Table,
+    table: Annotated[Table, Path(description="Which table.", examples=["readings"])],
     form: Annotated[Form, Query(description="How it is written.")] = "csv",
     start: Annotated[Instant | None, Query(description="From this instant on; absent: 31 days before `end`.")] = None,
     end: Annotated[Instant | None, Query(description="Up to, not including, this instant; absent: now.")] = None,

@@ -24,7 +24,7 @@ router = APIRouter(tags=["forecast"])
 def forecast(request: Request, site: SiteDep, service: ServiceDep) -> Response:
     """Its age is the time since `issued`. The document is large and changes when one is issued: ask with its tag."""
     now_ms = service.clock()
-    issued_ms = service.records.latest_issue(site.id)
+    issued_ms = service.records.latest_forecast_ms(site.id)
     late = issued_ms is not None and now_ms - issued_ms > service.settings.stale_forecast_ms
     tag = tag_of("forecast", site.id, issued_ms, late)
     packed = service.copies.get(tag)

@@ -63,6 +63,12 @@ _INTERVAL: Final = {
 }
 _DOCUMENT: Final = {
     "type": "object",
+    "description": "An outlook of the weather: rain [mm] of each interval and member, and what else is known.",
+    "example": {
+        "issued": "2026-03-01T12:00:00Z",
+        "source": "hand-made",
+        "intervals": [{"start": "2026-03-01T12:00:00Z", "end": "2026-03-01T18:00:00Z", "rain_mm": [0.0, 1.2, 4.5]}],
+    },
     "required": ["issued", "source", "intervals"],
     "additionalProperties": False,
     "properties": {

@@ -31,7 +31,7 @@ def make(service: ServiceDep, caller: CallerDep, given: TokenIn) -> NewToken:
 @router.delete("/tokens/{id}", status_code=204, dependencies=[needs(CONFIGURE)], summary="Revoke a token, for good")
 def revoke(
     service: ServiceDep,
-    id: Annotated[int, Path(ge=1, le=2**62, description="Number of the token.", examples=[3])],  # noqa: A002
+    id: Annotated[int, Path(ge=1, le=2**62, description="Number of the token. [1]", examples=[3])],  # noqa: A002
 ) -> None:
     service.access.revoke(id)
 

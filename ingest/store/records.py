@@ -84,13 +84,6 @@ class Records:
             if new:
                 connection.execute(sa.insert(forecast), new)
 
-    def latest_issue(self, site: str) -> int | None:
-        """When the newest forecast of a site was issued, without reading it. [UTC ms]"""
-        newest = sa.select(sa.func.max(forecast.c.issued_ms)).where(forecast.c.site == site)
-        with translated(), self._engine.connect() as connection:
-            found = connection.execute(newest).scalar()
-        return None if found is None else int(found)
-
     def latest_forecast(self, site: str) -> bytes | None:
         """The document of the newest forecast of a site."""
         newest = sa.select(forecast.c.document).where(forecast.c.site == site)

@@ -44,7 +44,7 @@ def test_strangers_meet_the_gate_at_every_other_route(client: Client) -> None:
             if path in OPEN_TO_ALL:
                 assert answer.status_code != 401, path
                 assert answer.headers.get("location") in (None, "/"), path
-            elif path.startswith("/api/"):
+            elif path.startswith(("/api/", "/metrics")):
                 assert (answer.status_code, answer.headers["www-authenticate"]) == (401, "Bearer"), path
             else:
                 assert answer.status_code == (303 if method == "GET" else 401), path
