@@ -58,7 +58,7 @@ class Installation:
     def bundled(self, sites: dict[str, Site]) -> Broker:
         """Its broker, not yet started: it lets devices publish, and knows the collector's session."""
         settings = IngestSettings(self.sites, self.data, host=self.mqtt_host, port=self.mqtt_port, prefix=self.prefix)
-        return bundled_broker(settings, Decoder(sites, self.prefix))
+        return bundled_broker(settings, Decoder(sites, self.prefix), sites.values())
 
     def roles(self, broker_url: str) -> list[Role]:
         """Its collector, forecaster and API."""

@@ -14,12 +14,13 @@ import logging
 import os
 import secrets
 import shutil
+import signal
 import socket
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final, NamedTuple, Self
 
@@ -65,6 +66,7 @@ class Broker:
     topics   topic filters that devices may publish to, such as `ullage/#`
     max_file_bytes  bound of what it keeps on disk; beyond it publishes are refused
     ack_wait_s  after so long it sends again what the collector has not acknowledged, and no sooner
+    device_topics  what a device with a password of its own may publish to, by `SITE/DEVICE`
     before_open  run at each start while the broker is up and no device can reach it
     """
 
@@ -78,6 +80,7 @@ class Broker:
         max_file_bytes: int = 2_000_000_000,
         ack_wait_s: int = 10,
         before_open: Callable[[Broker], object] | None = None,
+        device_topics: Mapping[str, list[str]] | None = None,
     ) -> None:
         self.folder = folder.resolve()
         self.host = host
@@ -86,6 +89,7 @@ class Broker:
         self.max_file_bytes = max_file_bytes
         self.ack_wait_s = ack_wait_s
         self._before_open = before_open
+        self.device_topics = device_topics or {}
         self._ownership = Ownership(self.folder)
         self._keeper_password = secrets.token_urlsafe(24)
         self._process: subprocess.Popen[bytes] | None = None
@@ -149,7 +153,7 @@ class Broker:
     def _launch(self, binary: Path, most_bytes: int) -> subprocess.Popen[bytes]:
         """Start the server; once it takes connections, let the messages have so much room."""
         try:
-            self._write_configuration()
+            write_private(self._configuration_file, self._configuration())
             output = self._log_file.open("ab")
         except OSError as error:
             raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error
@@ -227,9 +231,8 @@ class Broker:
                 ) from error
             return int(probe.getsockname()[1])
 
-    def _write_configuration(self) -> None:
-        text = configuration(self, {**kept_secrets(self.folder, _USERS), KEEPER: self._keeper_password})
-        write_private(self._configuration_file, text)
+    def _configuration(self) -> str:
+        return configuration(self, {**kept_secrets(self.folder, _USERS), KEEPER: self._keeper_password})
 
     def _await_ready(self, process: subprocess.Popen[bytes]) -> None:
         monitoring = Monitoring(self.folder / f"nats-server_{process.pid}.ports")
@@ -292,12 +295,24 @@ class Broker:
                 return process.wait(_ASK_EVERY_S)
             except subprocess.TimeoutExpired:
                 trouble = Monitoring(self.folder / f"nats-server_{process.pid}.ports").trouble()
+            self._renew_users(process)
             complaints = 0 if trouble is None or self._stopping.is_set() else complaints + 1
             if complaints == _MOST_COMPLAINTS:
                 log.error("the broker is not well: %s", trouble)
             if complaints >= _MOST_COMPLAINTS and shutil.disk_usage(self.folder).free > _ROOM_BYTES:
                 log.error("the broker is started anew: there is room on its disk")
                 self._end(process)
+
+    def _renew_users(self, process: subprocess.Popen[bytes]) -> None:
+        """Let the server read its users again when passwords of devices were given or taken."""
+        try:
+            text = self._configuration()
+            if text != self._configuration_file.read_text(encoding="utf-8"):
+                write_private(self._configuration_file, text)
+                process.send_signal(signal.SIGHUP)
+                log.info("the broker reads its users again")
+        except (OSError, BrokerError) as error:
+            log.error("the broker keeps the users that it knows: %s", error)  # noqa: TRY400 - the text says it all
 
     def _restarted(self, failures: int) -> bool:
         if failures >= _MAX_FAILURES or self._stopping.wait(min(2.0**failures / 4, 30.0)):

@@ -6,6 +6,7 @@ import json
 from typing import TYPE_CHECKING, Final
 
 from ingest.continuity import subject_of
+from ingest.devices import read_devices, users_of
 from ingest.keeper import ANSWERS, KEEPER, KEEPER_MAY
 
 if TYPE_CHECKING:
@@ -22,7 +23,10 @@ def configuration(broker: Broker, passwords: dict[str, str]) -> str:
     the server itself handles the JetStream traffic behind an MQTT session (tried with 2.15).
     """
     allowed = json.dumps([subject_of(topic) for topic in broker.topics])
-    collector, device = json.dumps(passwords[COLLECTOR]), json.dumps(passwords[DEVICE])
+    collector = json.dumps(passwords[COLLECTOR])
+    known = read_devices(broker.folder)
+    shared = [(DEVICE, passwords[DEVICE], list(broker.topics))] if known.shared else []
+    publishers = "".join(_publisher(*user) for user in (*shared, *users_of(known, broker.device_topics)))
     keeper, keeper_may = json.dumps(passwords[KEEPER]), json.dumps(KEEPER_MAY)
     listen = json.dumps(f"[{broker.host}]:{broker.port}" if ":" in broker.host else f"{broker.host}:{broker.port}")
     return f"""# Written anew at every start: changes made here are lost.
@@ -45,10 +49,16 @@ authorization {{
   users: [
     {{ user: "{COLLECTOR}", password: {collector},
       permissions: {{ publish: {{ deny: [">"] }}, subscribe: {{ allow: {allowed[:-1]}, "$MQTT.sub.>"] }} }} }}
-    {{ user: "{DEVICE}", password: {device},
-      permissions: {{ publish: {{ allow: {allowed} }}, subscribe: {{ deny: [">"] }} }} }}
-    {{ user: "{KEEPER}", password: {keeper},
+{publishers}    {{ user: "{KEEPER}", password: {keeper},
       permissions: {{ publish: {{ allow: {keeper_may} }}, subscribe: {{ allow: ["{ANSWERS}"] }} }} }}
   ]
 }}
+"""
+
+
+def _publisher(user: str, password: str, topics: list[str]) -> str:
+    """A user who publishes to these topics and does nothing else."""
+    allow = json.dumps([subject_of(topic) for topic in topics])
+    return f"""    {{ user: {json.dumps(user)}, password: {json.dumps(password)},
+      permissions: {{ publish: {{ allow: {allow} }}, subscribe: {{ deny: [">"] }} }} }}
 """

@@ -7,7 +7,7 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -15,6 +15,7 @@ from pathlib import Path
 from ingest.broker import COLLECTOR, Broker
 from ingest.collector import Collector, system_clock
 from ingest.continuity import renew_session
+from ingest.devices import topics_of
 from ingest.errors import BrokerError, SiteFileError, UllageError
 from ingest.housekeeping import Housekeeping
 from ingest.payload import Decoder
@@ -78,7 +79,7 @@ def run_ingest(
         if settings.broker_url is not None:
             collect(settings.broker_url, extras=[DROPPED_TOPIC])
         else:
-            with bundled_broker(settings, decoder) as broker:
+            with bundled_broker(settings, decoder, sites.values()) as broker:
                 given_up: list[BrokerError] = []
 
                 def give_up(error: BrokerError) -> None:
@@ -94,7 +95,7 @@ def run_ingest(
             readings.close()
 
 
-def bundled_broker(settings: IngestSettings, decoder: Decoder) -> Broker:
+def bundled_broker(settings: IngestSettings, decoder: Decoder, sites: Iterable[Site] = ()) -> Broker:
     """The bundled broker for these sites, not yet started; at each start it sees to the collector's session first."""
     own_topics = [name for name in decoder.filters if not name.startswith(f"{settings.prefix}/")]
     return Broker(
@@ -102,6 +103,7 @@ def bundled_broker(settings: IngestSettings, decoder: Decoder) -> Broker:
         host=settings.host,
         port=settings.port,
         topics=(f"{settings.prefix}/#", *own_topics),
+        device_topics=topics_of(sites, settings.prefix),
         before_open=lambda broker: renew_session(broker, COLLECTOR, settings.client_id, decoder.filters),
     )
 

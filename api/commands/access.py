@@ -69,6 +69,28 @@ def revoke(
     typer.echo(f"token {number} is revoked")
 
 
+@token.command()
+def device(
+    name: Annotated[str, typer.Argument(help="SITE/DEVICE, as in the site file; `shared`: the name that all may use.")],
+    data: DataOption = Path("ullage-data"),
+    off: Annotated[bool, typer.Option("--off", help="Take the password away; a running broker hears of it.")] = False,
+) -> None:
+    """A password of its own for a device at the bundled broker, good for its own topics alone."""
+    from ingest.devices import SHARED, give_password, share, take_password
+    from ingest.role import BROKER_FOLDER
+
+    folder = data / BROKER_FOLDER
+    if name == SHARED:
+        share(folder, shared=not off)
+        typer.echo(f"the shared name `device` is {'no longer good' if off else 'good'}")
+    elif "/" not in name:
+        raise SettingsError(f"{name}: expected SITE/DEVICE, such as skerrow-head/post-1, or {SHARED}")
+    elif off:
+        typer.echo(f"{name}: {'taken away' if take_password(folder, name) else 'had no password of its own'}")
+    else:
+        typer.echo(f"user {name}\npassword {give_password(folder, name)}")
+
+
 @people.command("list")
 def list_people(
     data: DataOption = Path("ullage-data"), records: RecordsOption = "", as_json: JsonOption = False

@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from api.access.access import Access
 from api.cli import app
+from ingest.devices import Devices, read_devices
 from ingest.errors import SettingsError
 from ingest.store.access import AccessStore
 from ingest.store.records import Records
@@ -62,3 +63,14 @@ def test_what_cannot_be_done_is_a_line(data: Path) -> None:
         run(data, "people", "password", NAME, typed=f"{PASSWORD}\n")
     with pytest.raises(SettingsError, match="start the service first"):
         run(data / "nowhere", "token", "list")
+
+
+def test_a_device_gets_a_password_and_loses_it(data: Path) -> None:
+    said = run(data, "token", "device", "skerrow-head/post-1")
+    kept = read_devices(data / "broker")
+    assert f"password {kept.passwords['skerrow-head/post-1']}" in said
+    assert "taken away" in run(data, "token", "device", "skerrow-head/post-1", "--off")
+    run(data, "token", "device", "shared", "--off")
+    assert read_devices(data / "broker") == Devices(shared=False, passwords={})
+    with pytest.raises(SettingsError, match="SITE/DEVICE"):
+        run(data, "token", "device", "post-1")
