@@ -84,8 +84,10 @@ def create_app(
     app.state.service = Service(sites, readings, records, clock, settings, access, channels)
     app.state.designs = Designs(settings.rain)
     problems.install(app, answer, headers)
-    for part in (_api(), *(part.router for part in (metrics, views, forms, account_page, design_page, entry, script))):
-        app.include_router(part)
+    app.include_router(_api())
+    app.include_router(metrics.router, responses=problems.RESPONSES)
+    for pages in (views, forms, account_page, design_page, entry, script):
+        app.include_router(pages.router)
     document(app)
     # The last added stands first in the way of a request.
     app.add_middleware(Conditional)

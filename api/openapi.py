@@ -50,6 +50,9 @@ def document(app: FastAPI) -> None:
         for path, operations in schema["paths"].items():
             for method, operation in operations.items():
                 _complete(operation, needed.get((path, method)))
+                if method == "get":
+                    for status in ("409", "413"):
+                        operation["responses"].pop(status, None)
         return schema
 
     app.openapi = openapi  # type: ignore[method-assign]

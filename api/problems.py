@@ -13,6 +13,7 @@ from typing import Any, Final
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
+from fastapi.routing import iter_route_contexts
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
@@ -143,7 +144,11 @@ def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
 
     @app.exception_handler(HTTPException)
     def http(request: Request, error: HTTPException) -> Response:
-        return answer.http(request, error)
+        response = answer.http(request, error)
+        if error.status_code == 405:
+            # By itself the framework names the methods of the first route on this path, and not of all.
+            response.headers["Allow"] = ", ".join(methods_at(app, request.scope["path"]))
+        return response
 
     @app.exception_handler(RequestValidationError)
     def invalid(request: Request, error: RequestValidationError) -> Response:
@@ -158,6 +163,12 @@ def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
         response = answer.unforeseen(request, error)
         response.headers.update(headers)
         return response
+
+
+def methods_at(app: FastAPI, path: str) -> list[str]:
+    """The methods that the routes on a path take."""
+    routes = [route for route in iter_route_contexts(app.routes) if route.path_regex.fullmatch(path)]
+    return sorted({method for route in routes for method in route.methods or ()})
 
 
 #: What people cannot do about an alarm; the most special first. The error's text is for them.
@@ -226,6 +237,8 @@ RESPONSES: Final[dict[int | str, dict[str, object]]] = {
     401: {"model": Problem, "description": "Nobody is signed in: send a token as `Authorization: Bearer TOKEN`."},
     403: {"model": Problem, "description": "This token, or this person, may not do that."},
     404: {"model": Problem, "description": "No such site, sensor or forecast."},
+    409: {"model": Problem, "description": "Things do not stand so that this could be done; look at them again."},
+    413: {"model": Problem, "description": "The body is too large."},
     422: {"model": Problem, "description": "The request is refused; every fault is named."},
     429: {"model": Problem, "description": "Too many requests; try again after Retry-After seconds."},
     503: {"model": Problem, "description": "The stores cannot be reached; try again after Retry-After seconds."},

@@ -74,7 +74,7 @@ _DOCUMENT: Final = {
     "properties": {
         "issued": _INSTANT,
         "source": {"type": "string", "minLength": 1, "maxLength": 200},
-        "valid_until": _INSTANT,
+        "valid_until": {"type": ["string", "null"], "format": "date-time"},
         "intervals": {"type": "array", "minItems": 1, "items": _INTERVAL},
     },
 }

@@ -97,8 +97,9 @@ def test_damaged_store_is_500_and_says_that_trying_again_will_not_help(
 def test_unknown_address_site_and_method(client: Client) -> None:
     assert client.get("/api/v1/nothing").json()["title"] == "Not Found"
     assert "tarn-orchard" in client.get("/api/v1/sites/nowhere").json()["detail"]
-    answer = client.post("/api/v1/sites")
-    assert (answer.status_code, answer.headers["allow"]) == (405, "GET")
+    for path, allowed in (("/api/v1/sites", "GET"), ("/api/v1/tokens", "GET, POST")):
+        answer = client.request("PATCH", path)
+        assert (answer.status_code, answer.headers["allow"]) == (405, allowed)
     assert answer.headers["content-type"] == "application/problem+json"
 
 

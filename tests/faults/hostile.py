@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Final
 
 import httpx
+import sqlalchemy as sa
 
 from api.access.access import Access
 from api.access.scope import CONFIGURE, READ
@@ -29,7 +30,7 @@ from api.role import serve
 from api.settings import Settings
 from ingest.instants import DAY_MS
 from ingest.sitefile import load_site
-from ingest.store.access import AccessStore
+from ingest.store.access import AccessStore, token
 from ingest.store.records import Records
 from ingest.store.sqlite import SqliteStore
 from tests.conftest import SITES, find_free_port
@@ -73,6 +74,7 @@ def service(folder: Path) -> Iterator[tuple[int, Known, Records]]:
     records, readings = Records(settings.records), SqliteStore(folder / "readings.db")
     access = Access(AccessStore(records), now_ms)
     access.add_person("warden", "a kettle on the north wind", CONFIGURE)
+    _number_tokens_high(records)
     good, reader = access.issue("good", CONFIGURE, "test")[0], access.issue("reader", READ, "test")[0]
     expired = Access(AccessStore(records), lambda: now_ms() - 2 * DAY_MS).issue("old", CONFIGURE, "test", days=1)[0]
     revoked, kept = access.issue("lost", CONFIGURE, "test")
@@ -96,6 +98,13 @@ def service(folder: Path) -> Iterator[tuple[int, Known, Records]]:
         running.join(30)
         readings.close()
         records.close()
+
+
+def _number_tokens_high(records: Records) -> None:
+    """So that nobody who guesses numbers revokes the token that is used here."""
+    values = {"id": 10**12, "name": "first", "digest": bytes(32), "scope": READ, "created_ms": 0, "created_by": "test"}
+    with records.transaction() as connection:
+        connection.execute(sa.insert(token).values(**values, revoked_ms=1))
 
 
 def _client(port: int) -> httpx.Client:

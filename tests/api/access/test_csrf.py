@@ -66,3 +66,9 @@ def test_signing_in_from_another_site_is_refused(browser: Browser) -> None:
 
 def test_a_token_needs_no_page(client: Client) -> None:
     assert client.post(LOG, json=NOTE, headers={"Origin": "http://elsewhere.example"}).status_code == 201
+
+
+def test_whoever_holds_a_dead_cookie_can_still_sign_in(browser: Browser) -> None:
+    browser.cookies.set("ullage-session", "long gone")
+    assert browser.get("/login").status_code == 200
+    assert browser.sign_in().status_code == 303
