@@ -124,8 +124,10 @@ class Decoder:
         for topic, sensors in own.items():
             self._routes[topic] = _PointerRoute(sensors)
         self.filters: list[str] = [f"{self._prefix}/+/+/{kind}" for kind in (*_FORMATS, STATUS)]
+        # Who forgets the last level shall see a reject, and not nothing.
+        self.filters += [f"{self._prefix}/+", f"{self._prefix}/+/+"]
         # A topic that a filter covers already would be delivered twice.
-        self.filters += [topic for topic in sorted(own) if self._kind(topic) is None]
+        self.filters += [topic for topic in sorted(own) if self._kind(topic) is None and not self._is_cut_short(topic)]
 
     def decode(self, topic: str, payload: bytes, now_ms: int) -> Decoded:
         """Readings and rejects of one message that arrived now. [UTC ms] Never raises on its content."""
@@ -158,6 +160,10 @@ class Decoder:
         base, _, kind = topic.rpartition("/")
         ours = base.startswith(f"{self._prefix}/") and base.removeprefix(f"{self._prefix}/").count("/") == 1
         return kind if ours and kind in (*_FORMATS, STATUS) else None
+
+    def _is_cut_short(self, topic: str) -> bool:
+        """One or two levels under the prefix: a site, or a site and a device."""
+        return topic.startswith(f"{self._prefix}/") and topic.count("/") - self._prefix.count("/") <= 2
 
     def _why_unknown(self, topic: str) -> str:
         if self._kind(topic) is None:

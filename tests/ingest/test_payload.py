@@ -26,14 +26,30 @@ def reasons(decoder: Decoder, topic: str, payload: bytes) -> list[str]:
 
 
 def test_the_filters_cover_our_topics_and_the_devices_own(decoder: Decoder) -> None:
-    assert decoder.filters == ["ullage/+/+/senml", "ullage/+/+/senml-cbor", "ullage/+/+/status", OWN]
+    own = ["ullage/+/+/senml", "ullage/+/+/senml-cbor", "ullage/+/+/status", "ullage/+", "ullage/+/+"]
+    assert decoder.filters == [*own, OWN]
+
+
+def test_a_topic_without_its_last_level_leaves_a_trace(decoder: Decoder) -> None:
+    for topic in ("ullage/skerrow-head/post-1", "ullage/post-1"):
+        assert reasons(decoder, topic, b"[]")[0].endswith(
+            "send to ullage/SITE/DEVICE/senml, or name it in the site file"
+        )
+
+
+@pytest.mark.parametrize("topic", ["water/tarn-orchard/x", "water/x"])
+def test_a_topic_of_its_own_that_is_short_is_not_subscribed_twice(tarn_orchard: Site, topic: str) -> None:
+    sensor = tarn_orchard.sensor[-1].model_copy(update={"topic": topic})
+    decoder = Decoder({tarn_orchard.id: tarn_orchard.model_copy(update={"sensor": [sensor]})}, prefix="water")
+    assert topic not in decoder.filters
+    assert decoder.decode(topic, b'{"flow": {"litres_per_second": 1}}', NOW).readings
 
 
 def test_a_topic_that_a_filter_covers_is_not_subscribed_twice(tarn_orchard: Site) -> None:
     sensor = tarn_orchard.sensor[-1].model_copy(update={"topic": "water/tarn-orchard/x/senml"})
     site = tarn_orchard.model_copy(update={"sensor": [sensor]})
     decoder = Decoder({site.id: site}, prefix="water/")
-    assert decoder.filters == ["water/+/+/senml", "water/+/+/senml-cbor", "water/+/+/status"]
+    assert decoder.filters == [f"water/{end}" for end in ("+/+/senml", "+/+/senml-cbor", "+/+/status", "+", "+/+")]
     decoded = decoder.decode("water/tarn-orchard/x/senml", b'{"flow": {"litres_per_second": 1}}', NOW)
     assert decoded.readings[0].value == 3600.0
 
