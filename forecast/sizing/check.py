@@ -7,7 +7,7 @@ from typing import NamedTuple
 from forecast.model.balance import BACKUP, DRAWN
 from forecast.model.plan import Plan, plan_of
 from forecast.outlook.record import RainRecord
-from forecast.sizing import on_water, on_works
+from forecast.sizing import on_storms, on_water, on_works
 from forecast.sizing.batch import batch_of, present
 from forecast.sizing.curves import buys, curves, points_of
 from forecast.sizing.electric import power_check
@@ -90,9 +90,9 @@ def _findings(site: Site, plan: Plan, figures: Figures) -> list[Finding]:
         *on_water.promise(site, figures),
         *on_water.sizes(site, plan, figures),
         *on_water.bought(figures),
-        *on_works.gutters(figures),
-        *on_works.first_flushes(site, figures),
-        *on_works.overflow(site, figures),
+        *on_storms.gutters(figures),
+        *on_storms.first_flushes(site, figures),
+        *on_storms.overflow(site, figures),
         *on_works.outlets(site, figures),
         *on_works.power(figures.power),
         *on_water.basis(figures),

@@ -41,15 +41,18 @@ def storms(site: Site, years: Years, tally: Tally) -> Storms:
     over, roofs = (values.reshape(-1, 12).max(axis=1) for values in (tally.spill_l_h, tally.inflow_l_h))
     known = site.rain_peak_factor or years.peak_factor
     low, high = (known, known) if known else (DAILY_PEAK_RANGE if years.daily else PEAK_RANGE)
-    levels = [
-        ReturnLevel(
-            years=period,
-            overflow_l_min=round(gumbel_level(over, period) / MINUTES_PER_HOUR, 2),
-            all_roofs_l_min=round(gumbel_level(roofs, period) / MINUTES_PER_HOUR, 2),
-            beyond_record=period > MOST_TIMES_RECORD * number,
+    levels = []
+    for period in RETURN_YEARS:
+        overflow, full = gumbel_level(over, period), gumbel_level(roofs, period)
+        levels.append(
+            ReturnLevel(
+                years=period,
+                overflow_l_min=round(overflow / MINUTES_PER_HOUR, 2),
+                # Two fits of few years may cross; water does not.
+                all_roofs_l_min=round(max(overflow, full) / MINUTES_PER_HOUR, 2),
+                beyond_record=period > MOST_TIMES_RECORD * number,
+            )
         )
-        for period in RETURN_YEARS
-    ]
     return Storms(
         levels=levels, years=number, peak_low=round(low, 2), peak_high=round(high, 2), peak_known=known is not None,
         hardest_hour_mm=round(max(float(year.rain_mm.max()) for year in years.years), 1),

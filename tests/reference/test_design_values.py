@@ -13,7 +13,7 @@ from forecast.model.balance import DRAWN, INFLOW, SPILLED
 from forecast.model.plan import plan_of
 from forecast.outlook.record import RainRecord
 from forecast.sizing.batch import Size
-from forecast.sizing.on_works import LEAST_FLUSH_MM
+from forecast.sizing.on_storms import LEAST_FLUSH_MM
 from forecast.sizing.pipes import DENSITY_KG_M3, GRAVITY_M_S2, VISCOSITY_PA_S, loss_m, speed_m_s
 from forecast.sizing.simple import FILTER, sequent_peak_l
 from forecast.sizing.storms import DESIGN_RAIN_MM_H, half_round_l_min

@@ -28,6 +28,7 @@ def test_any_site_can_be_checked(site: Site) -> None:
     assert math.isclose(year.roof_rain_l, lost + year.captured_l, rel_tol=1e-3, abs_tol=2.0)
     assert math.isclose(year.wanted_l, year.drawn_l + year.backup_l, rel_tol=1e-3, abs_tol=2.0)
     assert 0 <= figures.pessimistic_volume <= figures.reliable_volume + 1e-3
+    assert all(level.overflow_l_min <= level.all_roofs_l_min for level in figures.storms.levels)
     document = json.loads(design_out(check, Speaker(site.zone)).model_dump_json())
     assert all(isinstance(number, int) or math.isfinite(number) for number in numbers(document))
     for sentence in document["findings"]:

@@ -137,7 +137,7 @@ def test_the_overflow_is_sized_for_full_tanks_within_the_hour_as_far_as_gutters_
             line for line in said(design_check(site, showers(3)), site, "result") if "Size the overflow" in line
         )
 
-    assert "within the hour 3 to 3 times that" in size_of(rain_peak_factor=3.0)
+    assert "within the hour 3 times that" in size_of(rain_peak_factor=3.0)
     assert size_of(roof=[ROOF | {"gutter_capacity_l_min": 4.0}]).endswith("Size the overflow for 4 L/min.")
     assert not size_of().endswith("Size the overflow for 4 L/min.")
 
@@ -148,4 +148,5 @@ def test_an_hourly_record_of_years_knows_its_own_peaks_and_a_daily_one_does_not(
     assert hourly.peak_known
     daily = design_check(site_of(), replace(record, daily=True))
     assert (daily.figures.storms.peak_known, daily.figures.storms.peak_high) == (False, 24.0)
+    assert any("within the hour 3 to 24 times that" in line for line in said(daily, site_of(), "result"))
     assert any(line.startswith("Hourly rain hides its peaks") for line in said(daily, site_of(), "basis"))
