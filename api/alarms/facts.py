@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from api.alarms.history import History
 from api.settings import Settings
@@ -83,9 +83,9 @@ class Facts:
         sensor = self.heard_last(measures)
         return None if sensor is None or self.is_old(sensor, now_ms) else sensor
 
-    def samples(self, sensor: Sensor) -> list[Sample]:
-        """Its recent usable readings."""
-        return [Sample(reading.time_ms, reading.value) for reading in self.series.get(sensor.id, ())]
+    def samples(self, sensor: Sensor) -> Sequence[Reading]:
+        """Its recent usable readings, oldest first."""
+        return self.series.get(sensor.id, ())
 
     def evidence(self, *sensors: Sensor) -> tuple[Evidence, ...]:
         """Their newest readings."""
@@ -133,10 +133,20 @@ class Sample(NamedTuple):
     value: float
 
 
+class Timed(Protocol):
+    """A reading or a sample."""
+
+    @property
+    def time_ms(self) -> int: ...
+
+    @property
+    def value(self) -> float: ...
+
+
 Test = Callable[[float], bool]
 
 
-def held_ms(samples: Sequence[Sample], holds: Test, bridge_ms: int, now_ms: int) -> int:
+def held_ms(samples: Sequence[Timed], holds: Test, bridge_ms: int, now_ms: int) -> int:
     """How long, up to now, every sample has passed the test without a gap over `bridge_ms`. [ms]"""
     since = now_ms
     for sample in reversed(samples):

@@ -1,7 +1,7 @@
 """From the stores to facts: all that touches a store for the alarms of a site stands here.
 
 Judging happens every minute, so it reads little: a window of readings as long as the delays that
-run now, hourly sums once in a quarter of an hour, and of forecasts, which are large, each one once.
+run now, hourly sums once an hour, and of forecasts, which are large, each one once.
 """
 
 from __future__ import annotations

@@ -160,7 +160,9 @@ def water_warm(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
 def water_standing(alarm: AlarmId, facts: Facts, _now_ms: int) -> Finding:
     """How long what the tank holds would last at the use of the last two weeks; today, and a day ago too."""
     tank = facts.tank(alarm.part)
-    found = [_lasts_days(facts, tank.id, HOURS - back) for back in (0, 24)]
+    found = facts.history.once(
+        ("lasts", tank.id), lambda: [_lasts_days(facts, tank.id, HOURS - back) for back in (0, 24)]
+    )
     if found[0] is None:
         return unknown("Not all use was measured, or there is hardly any water.")
     lasts, drawn_l, held_l = found[0]

@@ -1,4 +1,4 @@
-"""The last days of a site by the hour: what slow alarms look back at, read every quarter of an hour.
+"""The last days of a site by the hour: what slow alarms look back at, read once an hour.
 
 Litres and millimetres of each UTC hour, the present one as far as it has come; NaN: not measured.
 Missing is never zero.
@@ -6,10 +6,10 @@ Missing is never zero.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,7 @@ from ingest.store.readings import ReadingStore
 from ingest.totals import increments, spread
 
 Floats = npt.NDArray[np.float64]
+T = TypeVar("T")
 
 #: Fourteen days of use, and a day to see that it lasts.
 DAYS: Final = 16
@@ -29,7 +30,7 @@ HOURS: Final = DAYS * 24
 NIGHT: Final = (0, 5)
 NIGHTS: Final = 10
 #: How often it is read.
-EVERY_MS: Final = HOUR_MS // 4
+EVERY_MS: Final = HOUR_MS
 #: Readings of devices whose clock is ahead are dated in the future.
 _AHEAD_MS: Final = DAY_MS
 
@@ -66,6 +67,13 @@ class History:
     level_m: Mapping[str, Floats] = field(default_factory=dict)
     nights: Mapping[str, Sequence[Night]] = field(default_factory=dict)
     believed: Mapping[str, Believed] = field(default_factory=dict)
+    _found: dict[Hashable, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def once(self, key: Hashable, find: Callable[[], T]) -> T:
+        """What can be found in these days alone is found once, however often it is asked for."""
+        if key not in self._found:
+            self._found[key] = find()
+        return cast(T, self._found[key])
 
     def hour(self, time_ms: int) -> int:
         """The entry of an instant."""

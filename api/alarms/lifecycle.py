@@ -35,8 +35,6 @@ ACTIVE: Final = frozenset({UNACKNOWLEDGED, ACKNOWLEDGED})
 #: It does not.
 RESTING: Final = frozenset({NORMAL, RETURNED})
 
-_STILL: Final = "Still so: {now}"
-
 
 def state_of(previous: Transition | None) -> str:
     """The state that the last transition left; without one, normal."""
@@ -73,7 +71,9 @@ def step(
     new = _next(alarm, old, finding, previous, now_ms, muted)
     if new is None:
         return None
-    reason = finding.said if new != UNACKNOWLEDGED or old not in ACTIVE else say(_STILL, now=said([finding.said]))
+    reason = (
+        finding.said if new != UNACKNOWLEDGED or old not in ACTIVE else say("Still so: {now}", now=said([finding.said]))
+    )
     return transition(site, str(alarm), now_ms, old, new, reason, speaker, evidence=finding.evidence, muted=muted)
 
 

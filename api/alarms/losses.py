@@ -23,8 +23,8 @@ LEAK_SUSPECTED: Final = AlarmType(
     "tank. But also a level sensor that drifts, a draw too small for its meter, or evaporation would look like this.",
     consequence="Water is lost day and night, and can undermine the ground under the tank.",
     action="Walk along the tank's foot, its fittings, the pipe and every tap: look and feel for water. If all is dry, "
-    "measure the level with a stick or a tape tonight and tomorrow at dawn: if that does not fall, the sensor is "
-    "wrong.",
+    "measure the level from outside with a stick or a tape tonight and at dawn: if it has not fallen, the sensor is "
+    "wrong. Do not climb into the tank.",
     respond_within_h=48,
     priority="medium",
     on_delay_ms=0,  # two dry nights are the delay: see NIGHTS_LEAKING
@@ -97,7 +97,7 @@ class Fall(NamedTuple):
 def leak_suspected(alarm: AlarmId, facts: Facts, _now_ms: int) -> Finding:
     """The newest dry nights without use: all of them fall, or none does; a night of rain tells nothing."""
     tank = facts.tank(alarm.part)
-    falls = _falls(facts, tank)[-NIGHTS_LEAKING:]
+    falls = facts.history.once(("falls", tank.id), lambda: _falls(facts, tank))
     if len(falls) < NIGHTS_LEAKING:
         return unknown("Too few dry nights.")
     said_l_h = float(np.mean([fall.l_h for fall in falls]))
@@ -131,7 +131,9 @@ def leak_suspected(alarm: AlarmId, facts: Facts, _now_ms: int) -> Finding:
 def rain_without_inflow(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     roof = next(roof for roof in facts.site.roof if roof.id == alarm.part)
     now = facts.history.hour(now_ms)
-    found = [_arrived(facts, roof, hour) for hour in (now, now - 1)]
+    found = facts.history.once(
+        ("arrived", roof.id, now), lambda: [_arrived(facts, roof, hour) for hour in (now, now - 1)]
+    )
     if found[0] is None:
         return unknown("Too little rain to tell, or not all of it was measured.")
     rain_mm, wanted_l, came_l = found[0]
@@ -154,11 +156,16 @@ def rain_without_inflow(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
 
 
 def _falls(facts: Facts, tank: Tank) -> list[Fall]:
-    """The dry nights without use, oldest first."""
+    """The newest dry nights without use, as many as have to agree, oldest first."""
     geometry, history = geometry_of(tank), facts.history
     draws = [draw for draw in facts.site.draw if draw.tank == tank.id]
-    falls = [_fall(geometry, night) for night in history.nights.get(tank.id, ()) if _dry(history, draws, night)]
-    return [fall for fall in falls if fall is not None]
+    found: list[Fall] = []
+    for night in reversed(history.nights.get(tank.id, ())):
+        if _dry(history, draws, night) and (fall := _fall(geometry, night)) is not None:
+            found.insert(0, fall)
+        if len(found) == NIGHTS_LEAKING:
+            break
+    return found
 
 
 def _dry(history: History, draws: list[Draw], night: Night) -> bool:
@@ -178,8 +185,8 @@ def _fall(geometry: Geometry, night: Night) -> Fall | None:
     hours = np.array([(reading.time_ms - night.start_ms) / HOUR_MS for reading in night.levels])
     volume_l = np.asarray(geometry.volume_l(np.array([reading.value for reading in night.levels])))
     for _ in range(2):
-        slope, start = np.polyfit(hours, volume_l, 1)
-        miss = volume_l - (start + slope * hours)
+        slope = float(np.cov(hours, volume_l)[0, 1] / hours.var(ddof=1))
+        miss = volume_l - volume_l.mean() - slope * (hours - hours.mean())
         sd = 1.4826 * float(np.median(np.abs(miss))) + 1e-9
         near = np.abs(miss) < 4 * sd
         if near.sum() < _FEWEST_LEVELS:
@@ -188,7 +195,7 @@ def _fall(geometry: Geometry, night: Night) -> Fall | None:
     if volume_l.mean() <= geometry.dead_l:
         return None  # what stands below the outlet is out of everybody's reach
     error = sd / (float(hours.std()) * np.sqrt(len(hours)))
-    return Fall(night, -float(slope), float(error))
+    return Fall(night, -slope, float(error))
 
 
 def _still_at_night(site: Site, tank: Tank) -> bool:

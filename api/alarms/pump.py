@@ -150,7 +150,7 @@ def _shares(facts: Facts, sensor: Sensor, pump: Pump) -> list[Sample]:
     pumped = [draw for draw in facts.site.draw if draw.feed == "pumped"]
     every_ms = round(sensor.every_s * SECOND_MS)
     found = []
-    for reading in facts.series.get(sensor.id, ()):
+    for reading in facts.samples(sensor):
         if reading.value < _RUNS:
             continue
         came = [_delivered_l_min(facts, draw, reading.time_ms - every_ms, reading.time_ms) for draw in pumped]

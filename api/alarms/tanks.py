@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from api.alarms.facts import Facts, Finding, Outlook, Sample, held_ms, unknown
@@ -18,7 +19,7 @@ from ingest.totals import increments
 TANK_LOW: Final = AlarmType(
     key="tank-low",
     title="Tank {part} is low",
-    cause="More was drawn than it rained. Or a tap left open, a leak, a blocked gutter or inlet.",
+    cause="More was drawn than rained in. Or a tap left open, a leak, a blocked gutter or inlet.",
     consequence="Soon no rain water can be drawn from this tank.",
     action="Draw less. Walk round and look for an open tap, a wet patch, a blocked gutter.",
     action_with_backup="Draw less. Walk round and look for an open tap, a wet patch, a blocked gutter. Make ready to "
@@ -46,10 +47,9 @@ OVERFLOW_NOW: Final = AlarmType(
     respond_within_h=4,
     priority="medium",
     on_delay_ms=10 * MINUTE_MS,
-    off_delay_ms=12 * HOUR_MS,  # a wet day's showers come in groups
+    off_delay_ms=24 * HOUR_MS,  # the showers of wet days come in groups
     realarm_ms=DAY_MS,
     bridge_ms=2 * HOUR_MS,
-    cycle_ms=12 * HOUR_MS,
     deadband=0.03,
     deadband_unit="m",
 )
@@ -128,12 +128,10 @@ def tank_low(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     if sensor is None or tank.low_l is None:
         return unknown("No fresh level.")
     geometry, low_l, well_l = geometry_of(tank), tank.low_l, tank.low_l * (1 + alarm.kind.deadband)
-
-    def usable_l(level_m: float) -> float:
-        return float(geometry.volume_l(level_m)) - geometry.dead_l
+    low_m, well_m = (float(geometry.level_m(geometry.dead_l + usable_l)) for usable_l in (low_l, well_l))
 
     def says(newest: Reading, holds: bool, held: Figure) -> Saying:
-        left_l = max(0.0, usable_l(newest.value))
+        left_l = max(0.0, float(geometry.volume_l(newest.value)) - geometry.dead_l)
         told = {"left": litres(left_l), "tank": name(tank.id), "at": instant(newest.time_ms), "held": held}
         if holds:
             return say(
@@ -143,7 +141,7 @@ def tank_low(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
             "{left} can be drawn from tank {tank} at {at}: not below {well} for {held}.", well=litres(well_l), **told
         )
 
-    return judge(alarm, facts, sensor, now_ms, lambda h: usable_l(h) < low_l, lambda h: usable_l(h) >= well_l, says)
+    return judge(alarm, facts, sensor, now_ms, lambda h: h < low_m, lambda h: h >= well_m, says)
 
 
 def overflow_now(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
@@ -154,16 +152,18 @@ def overflow_now(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
         return unknown("No fresh level.")
     newest, at_brim_m = facts.latest[sensor.id], brim_m(tank, sensor)
     below_m = at_brim_m - alarm.kind.deadband
-    coming = _inflows(tank, sensor, facts)
+    levels = facts.samples(sensor)
+    # Most of the year no level is near the brim, and nobody need ask what flows in.
+    coming = sorted(_inflows(tank, sensor, facts)) if any(one.value >= below_m for one in levels) else []
 
-    def over(reading: Sample) -> float:
+    def over(reading: Reading) -> float:
         """1: at the brim and water comes; 0: not, or nothing comes; between: within the deadband."""
-        if reading.value < below_m or not any(0 <= reading.time_ms - ms < _LATELY_MS for ms in coming):
+        if reading.value < below_m or not _lately(coming, reading.time_ms):
             return 0.0
         return 1.0 if reading.value >= at_brim_m else 0.5
 
-    samples = [Sample(sample.time_ms, over(sample)) for sample in facts.samples(sensor)]
-    now = over(Sample(newest.time_ms, newest.value))
+    samples = [Sample(reading.time_ms, over(reading)) for reading in levels]
+    now = over(newest)
     if now == 0.5:
         return unknown("Within the deadband: no change.")
     bridge_ms = max(alarm.kind.bridge_ms, facts.limit_ms(sensor))
@@ -237,6 +237,12 @@ def overflow_predicted(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     return predicted(alarm, facts, now_ms, lambda outlook: outlook.overflows.get(tank.id), OVERFLOW, says)
 
 
+def _lately(times: Sequence[int], time_ms: int) -> bool:
+    """Whether one of these instants, in order, lies within the hour before another."""
+    place = bisect_right(times, time_ms)
+    return place > 0 and time_ms - times[place - 1] < _LATELY_MS
+
+
 def _inflows(tank: Tank, level: Sensor, facts: Facts) -> list[int]:
     """When water came towards a tank, by gauge, meters and its own rise. [UTC ms]"""
     site = facts.site
@@ -254,7 +260,7 @@ def _inflows(tank: Tank, level: Sensor, facts: Facts) -> list[int]:
     return times
 
 
-def _rises(samples: list[Sample], least_m: float) -> list[int]:
+def _rises(samples: Sequence[Reading], least_m: float) -> list[int]:
     """When a level stood this much above where it stood within the hour before."""
     found, first = [], 0
     for index, sample in enumerate(samples):

@@ -62,9 +62,10 @@ def first_flush_due(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     if history.rain_mm is None or roof.first_flush is None:
         return unknown("No rain is measured.")
     since = 0 if emptied is None else max(0, history.hour(emptied.time_ms) + 1)
-    rain_mm = history.rain_mm[since : history.hour(now_ms) + 1]
+    rain_mm = history.rain_mm[since:]
     # Each wet spell wets the roof anew; a day without rain dries it.
-    ran_l = roof.plan_area_m2 * roof.runoff_coefficient * np.cumsum(_after_wetting(rain_mm, roof.wetting_loss_mm))
+    off_mm = history.once(("off", roof.id, since), lambda: np.cumsum(_after_wetting(rain_mm, roof.wetting_loss_mm)))
+    ran_l = roof.plan_area_m2 * roof.runoff_coefficient * off_mm
     full = np.flatnonzero(ran_l >= roof.first_flush.volume_l)
     told = {"roof": name(roof.id), "volume": litres(roof.first_flush.volume_l)}
     if len(full):
