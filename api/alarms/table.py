@@ -1,4 +1,4 @@
-"""The alarm types as a table: `python -m api.alarms.table` prints it, DEVELOPERS.md holds it, and a test both together."""
+"""The alarm types as a table: `python -m api.alarms.table` prints it, and a test holds DEVELOPERS.md to it."""
 
 from __future__ import annotations
 
