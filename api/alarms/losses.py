@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from api.alarms.facts import Facts, Finding, unknown
-from api.alarms.history import DAYS, NIGHT, History, Night
+from api.alarms.history import HOURS, NIGHT, History, Night
 from api.alarms.kinds import AlarmId, AlarmType
 from forecast.model.geometry import Geometry, geometry_of
 from ingest.instants import DAY_MS, HOUR_MS
@@ -128,11 +128,11 @@ def leak_suspected(alarm: AlarmId, facts: Facts, _now_ms: int) -> Finding:
     return unknown("The nights do not agree.")
 
 
-def rain_without_inflow(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
+def rain_without_inflow(alarm: AlarmId, facts: Facts, _now_ms: int) -> Finding:
     roof = next(roof for roof in facts.site.roof if roof.id == alarm.part)
-    now = facts.history.hour(now_ms)
+    # The present hour has only begun when it is read.
     found = facts.history.once(
-        ("arrived", roof.id, now), lambda: [_arrived(facts, roof, hour) for hour in (now, now - 1)]
+        ("arrived", roof.id), lambda: [_arrived(facts, roof, hour) for hour in (HOURS - 2, HOURS - 3)]
     )
     if found[0] is None:
         return unknown("Too little rain to tell, or not all of it was measured.")
@@ -213,7 +213,7 @@ def _still_at_night(site: Site, tank: Tank) -> bool:
 def _arrived(facts: Facts, roof: Roof, hour: int) -> tuple[float, float, float] | None:
     """Rain [mm], what should have come [L] and what came [L] in the window that ends with an hour; None: unknown."""
     history = facts.history
-    if history.rain_mm is None or not _WINDOW_H <= hour < DAYS * 24:
+    if history.rain_mm is None:
         return None
     span = slice(hour + 1 - _WINDOW_H, hour + 1)
     rain = history.rain_mm[span]

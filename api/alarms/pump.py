@@ -114,9 +114,9 @@ def pump_near_outlet(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
         return Finding(False, held, said, facts.evidence(level))
     low = [sample for sample in samples if sample.value < near_m]
     runs = [time_ms for sensor in _signs(facts.site, tank.id) for time_ms in _running(facts, sensor)]
-    # A level counts where the pump ran within the interval before it.
-    every_ms = round(level.every_s * SECOND_MS) + MINUTE_MS
-    drawing = [sample for sample in low if any(abs(sample.time_ms - time_ms) <= every_ms for time_ms in runs)]
+    # A level counts where the pump had run shortly before it.
+    every_ms = round(level.every_s * SECOND_MS)
+    drawing = [sample for sample in low if any(0 <= sample.time_ms - time_ms < every_ms for time_ms in runs)]
     if not drawing or now_ms - drawing[-1].time_ms > facts.limit_ms(level) or newest.value >= near_m:
         return unknown("The pump rests.")
     held = held_ms(drawing, lambda _: True, bridge_ms, now_ms)

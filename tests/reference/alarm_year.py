@@ -228,7 +228,7 @@ class Replayed:
     def write(self, readings: Sequence[Reading], rejects: Sequence[Reject] = ()) -> WriteResult:
         raise NotImplementedError
 
-    def rejects(self, limit: int = 100) -> list[Reject]:
+    def rejects(self, limit: int = 100, before: tuple[int, int] | None = None) -> list[Reject]:
         return []
 
     def counts(self) -> dict[str, int]:
