@@ -138,7 +138,7 @@ def test_a_full_tank_is_no_alarm_until_water_flows_in(watch: Watch) -> None:
 def test_what_was_at_its_brim_is_over_when_the_rain_is_though_nobody_draws(watch: Watch) -> None:
     rain(watch, 30, 1.793)
     mm = {"rain-total": watch.rained_mm}
-    assert watch.go(12 * 60, level=1.793, also=mm) == []
+    assert watch.go(24 * 60, step_ms=10 * MINUTE_MS, level=1.793, also=mm) == []
     over = watch.go(70, level=1.793, also=mm)
     assert changes(over) == [("overflow-now:main", "returned")]
     assert over[0].reason.startswith("Tank main was at its brim, 1.79 m at")
