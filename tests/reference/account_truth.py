@@ -34,6 +34,7 @@ class Case(NamedTuple):
 
     yield_off, spill_off  account over truth, less 1; spill_off of the inflow where hardly anything ran over
     rank        place of the planted cause among those named; 0: not named
+    spells      of rain that the roof was learnt from; coefficient_off, loss_off_mm  by how much it was not
     largest_false_share  the largest part of the yield that has no true cause (of clean sites)
     parts_off   how far the parts are from the shortfall, as a share of the designed yield
     """
@@ -47,7 +48,9 @@ class Case(NamedTuple):
     named: str
     largest_false: str
     largest_false_share: float
+    spells: int
     coefficient_off: float
+    loss_off_mm: float
     parts_off: float
 
 
@@ -70,7 +73,9 @@ def case_of(site: Site, found: Account, truth: Happened, cause: str) -> Case:
         " ".join(names),
         worst if cause == "clean" else "",
         round(false[worst], 4) if cause == "clean" else 0.0,
+        found.roofs[0].events,
         round(found.roofs[0].coefficient - true_coefficient, 3),
+        round(found.roofs[0].loss_mm - site.roof[0].wetting_loss_mm, 2),
         round(abs(sum(part.litres for part in whole.parts) - whole.shortfall_l) / promised_l, 6),
     )
 
@@ -85,6 +90,7 @@ class Verdict(NamedTuple):
     worst_spill_off: float
     largest_false_share: float
     worst_coefficient_off: float
+    worst_loss_off_mm: float
     worst_parts_off: float
 
 
@@ -96,7 +102,14 @@ def verdicts(cases: list[Case]) -> list[Verdict]:
         if of:
             worst = [
                 float(max(np.abs([getattr(case, name) for case in of])))
-                for name in ("yield_off", "spill_off", "largest_false_share", "coefficient_off", "parts_off")
+                for name in (
+                    "yield_off",
+                    "spill_off",
+                    "largest_false_share",
+                    "coefficient_off",
+                    "loss_off_mm",
+                    "parts_off",
+                )
             ]
             found.append(Verdict(cause, len(of), sum(case.rank in (1, 2) for case in of), *worst))
     return found
