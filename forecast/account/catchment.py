@@ -15,6 +15,7 @@ from forecast.account.measured import Measured
 from forecast.learn import prior_runoff
 from forecast.learned import Runoff
 from forecast.model.plan import Plan
+from forecast.model.storage import storages_of
 from forecast.model.wetness import roof_inflow_l
 from ingest.site import Site
 
@@ -63,18 +64,19 @@ class Way:
 
 
 def catchments_of(site: Site, measured: Measured) -> list[Catchment]:
-    """Metered roofs each by itself, then the others by tank."""
+    """Metered roofs each by itself, then the others by storage: joined tanks rise together."""
     found = [
         Catchment((index,), roof.tank, metered=True)
         for index, roof in enumerate(site.roof)
         if roof.id in measured.caught_l
     ]
-    for tank in site.tank:
+    for storage in storages_of(site):
+        tanks = [site.tank[place].id for place in storage.tanks]
         rest = tuple(
-            index for index, roof in enumerate(site.roof) if roof.tank == tank.id and roof.id not in measured.caught_l
+            index for index, roof in enumerate(site.roof) if roof.tank in tanks and roof.id not in measured.caught_l
         )
         if rest:
-            found.append(Catchment(rest, tank.id, metered=False))
+            found.append(Catchment(rest, tanks[0], metered=False))
     return found
 
 
