@@ -37,14 +37,15 @@ class Service:
     hourly: Hourly = field(default_factory=Hourly)
 
 
-def service_of(request: Request) -> Service:
+# These wait for nothing; were they not async, each would cost a request its way into a thread and back.
+async def service_of(request: Request) -> Service:
     return cast(Service, request.app.state.service)
 
 
 ServiceDep = Annotated[Service, Depends(service_of)]
 
 
-def site_of(
+async def site_of(
     service: ServiceDep,
     site: Annotated[str, Path(description="Id of the site.", examples=["skerrow-head"])],
 ) -> Site:

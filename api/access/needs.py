@@ -70,7 +70,11 @@ def caller_of(request: Request) -> Caller:
     return caller
 
 
-CallerDep = Annotated[Caller, Depends(caller_of)]
+async def _caller(request: Request) -> Caller:
+    return caller_of(request)
+
+
+CallerDep = Annotated[Caller, Depends(_caller)]
 
 
 def declared(route: RouteContext) -> list[ScopeName | None]:

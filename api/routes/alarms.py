@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Annotated, Final
 from zoneinfo import ZoneInfo
 
@@ -39,12 +39,12 @@ _Alarm = Annotated[
 _Limit = Annotated[Whole, Query(ge=1, le=1_000, description="At most so many entries. [1]", examples=[100])]
 
 
-def _installation() -> Site | None:
+async def _installation() -> Site | None:
     """The place of alarms that concern no one site: the broker, the stores."""
     return None
 
 
-def _add_routes(prefix: str, place: Callable[..., Site | None], where: str) -> None:
+def _add_routes(prefix: str, place: Callable[..., Awaitable[Site | None]], where: str) -> None:
     """The same routes for a place: a site, or the installation."""
     here = Depends(place)
 
