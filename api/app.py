@@ -18,6 +18,7 @@ from api.designs import Designs
 from api.headers import SecurityHeaders, security_headers
 from api.openapi import document
 from api.pages import account as account_page
+from api.pages import commissioning as commissioning_page
 from api.pages import design as design_page
 from api.pages import entry, forms, script, views
 from api.pages.templates import STYLE, error_page
@@ -26,6 +27,7 @@ from api.routes import (
     about,
     account,
     alarms,
+    commissioning,
     design,
     export,
     forecast,
@@ -56,7 +58,7 @@ MOST_BODY_BYTES = 100_000
 #: One module a subject, in the order of the OpenAPI document.
 ROUTES = (
     sites_routes, latest, readings_routes, forecast, outlook, track_record, design, account, export,
-    alarms, log, rejects, about, health, setup, tokens, people,
+    commissioning, alarms, log, rejects, about, health, setup, tokens, people,
 )  # fmt: skip
 
 
@@ -86,7 +88,7 @@ def create_app(
     problems.install(app, answer, headers)
     app.include_router(_api())
     app.include_router(metrics.router, responses=problems.RESPONSES)
-    for pages in (views, forms, account_page, design_page, entry, script):
+    for pages in (views, forms, account_page, commissioning_page, design_page, entry, script):
         app.include_router(pages.router)
     document(app)
     # The last added stands first in the way of a request.

@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from api.commands import access, account, alarm_test, backtest, design, export, keep, run, site
+from api.commands import access, account, alarm_test, backtest, commission, design, export, keep, run, site
 from ingest.errors import RecipientsFileError, RecordFileError, SettingsError, SiteFileError, UllageError
 
 app = typer.Typer(
@@ -20,6 +20,7 @@ app = typer.Typer(
 for command in (
     run.demo, run.up, run.ingest, run.forecast, run.api, run.simulate,
     site.check, site.replay, backtest.backtest, design.design, account.account, export.export,
+    commission.commission,
     keep.backup, keep.restore, keep.copy,
 ):  # fmt: skip
     app.command()(command)

@@ -163,7 +163,7 @@ class BucketList(BaseModel):
 
 
 LogKind = Literal[
-    "first-flush-emptied", "backup-opened", "backup-closed", "tank-filled", "tank-drained", "upkeep", "note"
+    "first-flush-emptied", "backup-opened", "backup-closed", "tank-filled", "tank-drained", "upkeep", "measured", "note"
 ]
 _Line = StringConstraints(strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$")
 
@@ -176,8 +176,9 @@ class LogIn(BaseModel):
     kind: LogKind = Field(description="What was done.", examples=["first-flush-emptied"])
     part: Annotated[str, _Line] = Field(
         "",
-        max_length=40,
-        description="On what: the id of the roof (first flush), backup, tank (filled, drained) or upkeep in its file.",
+        max_length=100,
+        description="On what: the id of the roof (first flush), backup, tank (filled, drained) or upkeep in its file, "
+        "or of the sensor (measured).",
         examples=["bunkhouse"],
     )
     who: Annotated[str, _Line] = Field(
@@ -187,6 +188,12 @@ class LogIn(BaseModel):
         "", max_length=2_000, description="Anything else worth knowing.", examples=["half full of leaves"]
     )
     time: Instant | None = Field(default=None, description="When it was done; absent: now. Not in the future.")
+    value: Annotated[float, Field(allow_inf_nan=False)] | None = Field(
+        default=None,
+        description="What was measured by hand, in the unit of the sensor's quantity [m, V, °C, A, L, mm, 1]: of a "
+        "flow or a rain gauge the amount that ran through in the hour before.",
+        examples=[1.31],
+    )
 
 
 class LogOut(BaseModel):
@@ -197,6 +204,11 @@ class LogOut(BaseModel):
     part: str = Field(description="On what; empty: on nothing in particular.", examples=["bunkhouse"])
     who: str = Field(description="By whom.", examples=["warden"])
     note: str = Field(description="Anything else worth knowing.")
+    value: float | None = Field(
+        description="What was measured by hand, in the unit of the sensor's quantity [m, V, °C, A, L, mm, 1]; "
+        "null: nothing was.",
+        examples=[1.31],
+    )
 
 
 class LogList(BaseModel):

@@ -59,7 +59,7 @@ def append(site: SiteDep, service: ServiceDep, caller: CallerDep, entry: LogIn, 
     if time_ms > now_ms + AHEAD_MS:
         raise refused(("body.time", "a time that is not in the future"))
     _check_part(site, entry)
-    kept = LogEntry(site.id, time_ms, entry.kind, entry.part, entry.who or caller.name, entry.note)
+    kept = LogEntry(site.id, time_ms, entry.kind, entry.part, entry.who or caller.name, entry.note, entry.value)
     if kept in service.records.log(site.id, time_ms, time_ms + 1):
         response.status_code = 200
     else:
@@ -75,6 +75,8 @@ def _next(question: str, kept: Sequence[LogEntry], limit: int, end_ms: int) -> s
 
 def _check_part(site: Site, entry: LogIn) -> None:
     """The part must be one of the site's, or the entry would tell the model nothing."""
+    if (entry.value is not None) != (entry.kind == "measured"):
+        raise refused(("body.value", "a number where something was measured by hand, and only there"))
     match entry.kind:
         case "note":
             if not entry.note:
@@ -86,6 +88,8 @@ def _check_part(site: Site, entry: LogIn) -> None:
             parts = [] if site.backup is None else [site.backup.id]
         case "tank-filled" | "tank-drained":
             parts = [tank.id for tank in site.tank]
+        case "measured":
+            parts = [sensor.id for sensor in site.sensor]
         case "upkeep":
             parts = [task.id for task in site.upkeep]
     if entry.part not in parts:
@@ -93,4 +97,11 @@ def _check_part(site: Site, entry: LogIn) -> None:
 
 
 def _out(entry: LogEntry) -> LogOut:
-    return LogOut(time=to_rfc3339(entry.time_ms), kind=entry.kind, part=entry.part, who=entry.who, note=entry.note)
+    return LogOut(
+        time=to_rfc3339(entry.time_ms),
+        kind=entry.kind,
+        part=entry.part,
+        who=entry.who,
+        note=entry.note,
+        value=entry.value,
+    )

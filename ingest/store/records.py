@@ -35,7 +35,9 @@ class LogEntry(NamedTuple):
     """What somebody did on site.
 
     kind  `first-flush-emptied`, `backup-opened`, `backup-closed`, `tank-filled` (water brought from
-          elsewhere), `tank-drained`, `upkeep`, `note`
+          elsewhere), `tank-drained`, `upkeep`, `measured` (by hand, beside a sensor), `note`
+    part  what it was done to: an id of the site file; of a sensor `DEVICE/NAME`
+    value what was measured, in the unit kept inside
     """
 
     site: str
@@ -44,6 +46,7 @@ class LogEntry(NamedTuple):
     part: str
     who: str
     note: str = ""
+    value: float | None = None
 
 
 class Records:

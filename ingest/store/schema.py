@@ -83,9 +83,10 @@ site_log = sa.Table(
     sa.Column("site", sa.String(40), nullable=False),
     sa.Column("time_ms", sa.BigInteger, nullable=False),
     sa.Column("kind", sa.String(40), nullable=False),
-    sa.Column("part", sa.String(40), nullable=False),
+    sa.Column("part", sa.String(100), nullable=False),
     sa.Column("who", sa.String(80), nullable=False),
     sa.Column("note", sa.Text, nullable=False),
+    sa.Column("value", sa.Float),
     sa.Index("site_log_site_time", "site", "time_ms"),
 )
 

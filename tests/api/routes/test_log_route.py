@@ -15,7 +15,7 @@ EMPTIED = {"kind": "first-flush-emptied", "part": "bunkhouse", "who": "warden"}
 def test_what_was_done_is_kept_and_read_back(client: Client) -> None:
     answer = client.post(LOG, json={**EMPTIED, "note": "half full of leaves"})
     assert answer.status_code == 201
-    expected = {**EMPTIED, "note": "half full of leaves", "time": "2026-11-25T12:04:00Z"}
+    expected = {**EMPTIED, "note": "half full of leaves", "value": None, "time": "2026-11-25T12:04:00Z"}
     assert answer.json() == expected
     assert client.get(LOG).json()["entries"] == [expected]
 

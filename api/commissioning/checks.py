@@ -1,0 +1,194 @@
+"""Each sensor on the day of commissioning: heard, believed, moving, compared; and what to do where it is not. Pure."""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import reduce
+from operator import or_
+from typing import Final, Literal
+
+from api.commissioning.hand import Comparison, is_amount
+from ingest import saying
+from ingest.instants import DAY_MS, MINUTE_MS
+from ingest.reading import SUSPECT, TIME_OF_ARRIVAL, Reading, flag_sayings
+from ingest.saying import Figure, Saying, say
+from ingest.site import Sensor, Site
+
+#: silent: nothing comes; look: something is wrong; compare: well heard, not yet held against a hand; ready.
+Verdict = Literal["silent", "look", "compare", "ready"]
+
+#: So far back the readings are looked at.
+LOOK_BACK_MS: Final = DAY_MS
+#: A sensor is late when nothing has come for so many of its intervals, and not before ten minutes.
+_LATE_INTERVALS: Final = 3
+_LATE_AT_LEAST_MS: Final = 10 * MINUTE_MS
+#: Heard less often than every so many of its intervals, file and device disagree.
+_RARE: Final = 2.0
+#: From so many readings on, one that never moves is worth a look.
+_ENOUGH: Final = 10
+
+#: Pattern of a quantity → how a person measures it.
+_BY_HAND: Final = {
+    "tank.*.level": say("measure the depth of the water from the tank floor with a rod or a tape, without climbing in"),
+    "battery.voltage": say("measure at the battery's terminals"),
+    "rain.total": say(
+        "pour a known amount slowly through the gauge within an hour; millimetres are litres by square metre of funnel"
+    ),
+    "rain.rate": say(
+        "pour a known amount slowly through the gauge within an hour; millimetres are litres by square metre of funnel"
+    ),
+}
+_AMOUNT_BY_HAND: Final = say("let a known amount run through within an hour, into a bucket of known size")
+_OTHERWISE: Final = say("measure it beside the sensor")
+
+
+@dataclass(frozen=True)
+class Check:
+    """What was found of one sensor.
+
+    said    sentences: what was heard, what is wrong, what to do
+    newest  the newest reading, usable or not
+    """
+
+    sensor: Sensor
+    verdict: Verdict
+    said: list[Saying]
+    newest: Reading | None
+    by_hand: Comparison | None
+
+
+def check(sensor: Sensor, site: Site, readings: Sequence[Reading], by_hand: Comparison | None, now_ms: int) -> Check:
+    """readings: of the last day, suspect ones too, oldest first, none dated after now."""
+    if not readings:
+        return Check(sensor, "silent", [say("Nothing heard in the last day."), _what_to_send(sensor, site)], None, None)
+    newest = readings[-1]
+    heard = say(
+        "{count} values in the last day, the newest at {time}.",
+        count=saying.number(len(readings)),
+        time=saying.instant(newest.time_ms),
+    )
+    wrong = [*_late(sensor, newest, now_ms), *_disbelieved(readings), *_too_rare(sensor, readings)]
+    wrong += _never_moves(sensor, readings)
+    if by_hand is not None and not by_hand.agrees:
+        wrong.append(_apart(by_hand))
+    said = [heard, *wrong]
+    if any(reading.flags & TIME_OF_ARRIVAL for reading in readings):
+        said.append(say("The device sends no time: its values are dated by their arrival."))
+    if by_hand is not None and by_hand.agrees:
+        said.append(_together(by_hand))
+    if by_hand is None:
+        how = saying.said([_how(sensor)])
+        said.append(say("Not compared with a measurement by hand yet: {how}.", how=how))
+    verdict: Verdict = "look" if wrong else "compare" if by_hand is None else "ready"
+    return Check(sensor, verdict, said, newest, by_hand)
+
+
+def figure_of(unit: str, value: float) -> Figure:
+    """A value in its unit."""
+    if unit == "L/h":
+        return saying.litres_a_minute(value / 60)
+    makers = {
+        "m": saying.metres,
+        "V": saying.volts,
+        "Cel": saying.celsius,
+        "L": saying.litres,
+        "mm": saying.millimetres,
+    }
+    return makers.get(unit, saying.number)(value)
+
+
+def _what_to_send(sensor: Sensor, site: Site) -> Saying:
+    if sensor.topic is not None and sensor.pointer is not None:
+        return say(
+            "Something must be published to {topic}, with the number at {pointer}: look at power, link, address and "
+            "password of {device}.",
+            topic=saying.name(sensor.topic),
+            pointer=saying.name(sensor.pointer),
+            device=saying.name(sensor.device),
+        )
+    return say(
+        "SenML must be published with QoS 1 to a topic that ends in {topic}, with the name {name} and the unit {unit}: "
+        "look at power, link, address and password of {device}, and at the refused messages below.",
+        topic=saying.name(f"{site.id}/{sensor.device}/senml"),
+        name=saying.name(sensor.name),
+        unit=saying.names(sensor.sent_units[:1]),
+        device=saying.name(sensor.device),
+    )
+
+
+def _late(sensor: Sensor, newest: Reading, now_ms: int) -> list[Saying]:
+    age_ms = now_ms - newest.time_ms
+    if age_ms <= max(_LATE_AT_LEAST_MS, round(_LATE_INTERVALS * 1_000 * sensor.every_s)):
+        return []
+    return [say("Nothing more has come for {age}.", age=saying.duration(age_ms))]
+
+
+def _disbelieved(readings: Sequence[Reading]) -> list[Saying]:
+    suspect = [reading for reading in readings if not reading.usable]
+    if not suspect:
+        return []
+    flags = reduce(or_, (reading.flags & SUSPECT for reading in suspect))
+    why = saying.said(flag_sayings(flags))
+    if len(suspect) == len(readings):
+        return [
+            say(
+                "None of them is believed: {why}. Compare the unit, the range and the clock with the site file.",
+                why=why,
+            )
+        ]
+    return [say("{count} of them are not believed: {why}.", count=saying.number(len(suspect)), why=why)]
+
+
+def _too_rare(sensor: Sensor, readings: Sequence[Reading]) -> list[Saying]:
+    gaps_ms = [later.time_ms - earlier.time_ms for earlier, later in itertools.pairwise(readings)]
+    if len(gaps_ms) < _ENOUGH or (usual_ms := statistics.median(gaps_ms)) <= _RARE * 1_000 * sensor.every_s:
+        return []
+    return [
+        say(
+            "It comes every {usual}, and the site file says every {every}: correct the one or the other.",
+            usual=saying.duration(round(usual_ms)),
+            every=saying.duration(round(1_000 * sensor.every_s)),
+        )
+    ]
+
+
+def _never_moves(sensor: Sensor, readings: Sequence[Reading]) -> list[Saying]:
+    """A level or a total that stands still may be right, and may be a wire that came off."""
+    if sensor.quantity.pattern != "tank.*.level" and not sensor.quantity.counter:
+        return []
+    if len(readings) < _ENOUGH or len({reading.value for reading in readings}) > 1:
+        return []
+    if sensor.quantity.counter:
+        return [say("The total has not moved: let some run through, and see that it does.")]
+    return [say("It has not moved at all: draw some water, and see that it does.")]
+
+
+def _how(sensor: Sensor) -> Saying:
+    return _BY_HAND.get(sensor.quantity.pattern, _AMOUNT_BY_HAND if is_amount(sensor) else _OTHERWISE)
+
+
+def _apart(found: Comparison) -> Saying:
+    hand = {"hand": figure_of(found.unit, found.hand), "time": saying.instant(found.time_ms)}
+    if found.sensor is None:
+        return say("{hand} were measured by hand at {time}, and nothing usable was heard near that time.", **hand)
+    return say(
+        "{sensor} by the sensor and {hand} by hand at {time}: {difference} apart, more than {apart}. Measure again, "
+        "then correct the sensor, how it is mounted, or the site file.",
+        sensor=figure_of(found.unit, found.sensor),
+        difference=figure_of(found.unit, abs(found.sensor - found.hand)),
+        apart=figure_of(found.unit, found.apart),
+        **hand,
+    )
+
+
+def _together(found: Comparison) -> Saying:
+    return say(
+        "{sensor} by the sensor and {hand} by hand, at {time} by {who}: they agree.",
+        sensor=figure_of(found.unit, found.sensor if found.sensor is not None else found.hand),
+        hand=figure_of(found.unit, found.hand),
+        time=saying.instant(found.time_ms),
+        who=saying.name(found.who),
+    )

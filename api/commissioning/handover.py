@@ -1,0 +1,124 @@
+"""What stands at a site, in the words of a sheet that is left with the people there. Pure."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+from api.alarms.kinds import AlarmId, Priority, Wording, wording
+from api.alarms.types import PRIORITIES, alarms_of
+from forecast.model.geometry import geometry_of
+from ingest import saying
+from ingest.saying import Saying, say
+from ingest.site import Battery, Draw, FirstFlush, Roof, Site, Tank
+
+_CHEMISTRIES: Final = {
+    "flooded": say("lead-acid, with acid that can spill"),
+    "agm": say("lead-acid, AGM"),
+    "gel": say("lead-acid, gel"),
+    "lifepo4": say("lithium iron phosphate"),
+}
+
+
+class WhatToDo(NamedTuple):
+    """An alarm that can come here: its words, how urgent, and for which parts, where they are several."""
+
+    priority: Priority
+    words: Wording
+    respond_within_h: int
+    parts: list[str]
+
+
+def what_stands_here(site: Site) -> list[Saying]:
+    """Roofs, tanks, draws, backup and battery, a sentence each."""
+    said = [_roof(roof) for roof in site.roof]
+    said += [_first_flush(roof.id, roof.first_flush) for roof in site.roof if roof.first_flush is not None]
+    said += [_tank(tank) for tank in site.tank]
+    said += [_draw(draw) for draw in site.draw]
+    if site.backup is not None:
+        known = {"backup": saying.name(site.backup.id)}
+        if site.backup.changeover == "by hand":
+            said.append(say("When the rain water runs out, the {backup} is opened by hand.", **known))
+        else:
+            said.append(say("When the rain water runs out, the {backup} takes over by itself.", **known))
+    if site.battery is not None:
+        said.append(_battery(site.battery))
+    return said
+
+
+def upkeep(site: Site) -> list[Saying]:
+    """The regular work."""
+    return [
+        say("{task}: every {days}.", task=saying.name(task.id), days=saying.days(round(task.every_days)))
+        for task in site.upkeep
+    ]
+
+
+def what_to_do(site: Site) -> list[WhatToDo]:
+    """Every kind of alarm that can come here, the most urgent first."""
+    by_kind: dict[str, list[AlarmId]] = {}
+    for alarm in alarms_of(site):
+        by_kind.setdefault(alarm.kind.key, []).append(alarm)
+    found = []
+    for alarms in by_kind.values():
+        kind, parts = alarms[0].kind, [alarm.part for alarm in alarms if alarm.part]
+        several = len(parts) > 1
+        shown = wording(AlarmId(kind, "…") if several else alarms[0], site)
+        found.append(WhatToDo(kind.priority, shown, round(kind.respond_within_h), parts if several else []))
+    return sorted(found, key=lambda one: PRIORITIES.index(one.priority))
+
+
+def _roof(roof: Roof) -> Saying:
+    return say(
+        "Roof {roof}: {area} m² seen from above; its water runs to tank {tank}.",
+        roof=saying.name(roof.id),
+        area=saying.number(roof.plan_area_m2),
+        tank=saying.name(roof.tank),
+    )
+
+
+def _first_flush(roof: str, chamber: FirstFlush) -> Saying:
+    known = {"roof": saying.name(roof), "volume": saying.litres(chamber.volume_l)}
+    if chamber.empties_after_dry_h is not None:
+        return say(
+            "The first flush of {roof} holds {volume} and empties itself after {hours} without rain.",
+            hours=saying.hours(round(chamber.empties_after_dry_h)),
+            **known,
+        )
+    if chamber.drip_l_h > 0:
+        return say("The first flush of {roof} holds {volume} and drips empty; keep the drip clear.", **known)
+    return say("The first flush of {roof} holds {volume} and must be emptied by hand; write down when it was.", **known)
+
+
+def _tank(tank: Tank) -> Saying:
+    geometry = geometry_of(tank)
+    return say(
+        "Tank {tank} holds {capacity} up to its brim at {brim}; the {dead} below its outlet at {outlet} stay in it.",
+        tank=saying.name(tank.id),
+        capacity=saying.litres(geometry.capacity_l),
+        brim=saying.metres(tank.overflow_height_m),
+        dead=saying.litres(geometry.dead_l),
+        outlet=saying.metres(tank.outlet_height_m),
+    )
+
+
+def _draw(draw: Draw) -> Saying:
+    known = {
+        "draw": saying.name(draw.id),
+        "tank": saying.name(draw.tank),
+        "volume": saying.litres_a_day(draw.litres_per_day),
+    }
+    if draw.feed == "gravity":
+        return say("{draw}: {volume} from tank {tank}, by gravity.", **known)
+    return say("{draw}: {volume} from tank {tank}, by the pump.", **known)
+
+
+def _battery(battery: Battery) -> Saying:
+    return say(
+        "Battery: {voltage}, {capacity} Ah, {chemistry}; low below {low}, cut off at {cutoff}. Panel: {panel} W.",
+        voltage=saying.volts(battery.nominal_v),
+        capacity=saying.number(battery.capacity_ah),
+        chemistry=saying.said([_CHEMISTRIES[battery.chemistry]]),
+        low=saying.volts(battery.low_v),
+        cutoff=saying.volts(battery.cutoff_v),
+        panel=saying.number(battery.panel_w),
+    )
