@@ -9,7 +9,11 @@ Each hour, for each tank in the order the water passes them (volumes in litre, �
     u = min(D, max(0, a − floor))        for each draw in turn; a pumped one needs charge
     V = a − Σu − leak − evaporation, and what exceeds the capacity runs over
 
-This is the yield-before-spillage rule of Jenkins et al. 1978 (see Fewkes 1999); with
+A passage within an hour is where its straight line crosses the mark: h + (V₋ − mark)/fall [h]. The
+battery gains η·E_sun − standing load − P·Q/Q_pump in an hour [Wh], between zero and full; a pump takes no
+more litres than the charge above cut-off can lift (energy balance; common practice, no source).
+
+The tank's is the yield-before-spillage rule of Jenkins et al. 1978 (see Fewkes 1999); with
 `spill_first` the overflow leaves before anybody draws: yield after spillage, the pessimistic bound.
 """
 

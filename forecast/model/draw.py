@@ -54,7 +54,8 @@ def _local_hours(zone: ZoneInfo, start_ms: int, hours: int) -> tuple[Integers, I
 def demand_l(site: Site, start_ms: int, hours: int) -> tuple[Floats, Integers]:
     """Mean litres wanted in each hour by each draw, and the local day of each hour. (hours, D), (hours,)
 
-    A day's litres are spread evenly over the hours of use, in the months of use.
+    A day's litres are spread evenly over the hours of use, in the months of use: D/(last − first) in each
+    (common practice, no source). [L]
     """
     hour, month, day = local_hours(site, start_ms, hours)
     return wanted_l(site, hour, month), day

@@ -91,7 +91,8 @@ def _lying(
 ) -> tuple[Floats, Floats]:
     """A lying cylinder as a table: L·(r²·acos((r − h)/r) − (r − h)·√(2rh − h²)), and its ends.
 
-    Two half ellipsoids of depth a hold π·a·h²·(1 − h/(3r)). Dished ends have no closed form, see `_dished`.
+    Levels in metre, volumes in litre. Two half ellipsoids of depth a hold π·a·h²·(1 − h/(3r)). Plane and
+    solid geometry, held against `fluids` in the tests. Dished ends have no closed form, see `_dished`.
     """
     radius = diameter_m / 2
     # Rows crowd towards floor and crown, where the walls close in fastest.
@@ -125,7 +126,7 @@ def _dished(radius_m: float, crown_m: float, knuckle_m: float, levels: Floats) -
 
 
 def _segment_area(radius_m: float | Floats, level_m: Floats) -> Floats:
-    """Area of the circular segment below a level. [m²]"""
+    """Area of the circular segment below a level: r²·acos(d/r) − d·√(r² − d²), d = r − h. [m], [m] → [m²]"""
     below = radius_m - level_m
     half_chord = np.sqrt(np.maximum(0.0, level_m * (2 * radius_m - level_m)))
     return np.asarray(radius_m**2 * np.arccos(np.clip(below / radius_m, -1, 1)) - below * half_chord)

@@ -93,7 +93,7 @@ def power_of(site: Site, battery_c: float = RATED_C) -> Power:
 
 
 def charge_share(chemistry: Chemistry, volts_per_nominal: float) -> float:
-    """State of charge from the resting voltage, as a share of capacity.
+    """State of charge from the resting voltage, as a share of capacity [1]; the tables of CELLS, linear in between.
 
     volts_per_nominal  resting voltage over nominal voltage, so that 24 V banks use the same table
     """
@@ -102,22 +102,27 @@ def charge_share(chemistry: Chemistry, volts_per_nominal: float) -> float:
 
 
 def charge_share_sd(chemistry: Chemistry, volts_per_nominal: float) -> float:
-    """Standard deviation of `charge_share`: the flatter the chemistry's curve, the less a voltage says."""
+    """Standard deviation of `charge_share`. [1]
+
+    Half of what an error of REST_ERROR_V either way makes of it (first-order propagation of errors):
+    the flatter the chemistry's curve, the less a voltage says.
+    """
     error = REST_ERROR_V / 12.0
     low, high = (charge_share(chemistry, volts_per_nominal + sign * error) for sign in (-1, 1))
     return max(_LEAST_SD, (high - low) / 2)
 
 
 def resting_voltage(chemistry: Chemistry, share: float, nominal_v: float) -> float:
-    """Resting voltage at a state of charge. [V]"""
+    """Resting voltage at a state of charge; the tables of CELLS, linear in between. [1], [V] → [V]"""
     cell = CELLS[chemistry]
     return float(np.interp(share, cell.shares, cell.volts)) * nominal_v / 12.0
 
 
 def cutoff_share(battery: Battery, load_w: float) -> float:
-    """State of charge at which the controller cuts off while a load runs, as a share of capacity. [W]
+    """State of charge at which the controller cuts off while a load runs, as a share of capacity. [W] → [1]
 
-    Under load the bank stands lower than at rest, so the cut-off comes before it is empty.
+    Under load I the bank stands lower than at rest by sag · I/C (Ohm's law for its inner resistance, of
+    which CELLS says the size), so the cut-off comes before it is empty.
     """
     amperes = load_w / battery.nominal_v
     sag_per_nominal = CELLS[battery.chemistry].sag / battery.capacity_ah * amperes / 12.0
@@ -133,11 +138,17 @@ def peukert_hours(capacity_ah: float, amperes: float, exponent: float) -> float:
 
 
 def haste(battery: Battery, load_w: float) -> float:
-    """How much more of the 20-hour capacity a load takes than its own energy, by Peukert's law; at least 1."""
+    """How much more of the 20-hour capacity a load takes than its own energy; at least 1. [W] → [1]
+
+    (I·H/C)^(k − 1), from Peukert's law as in `peukert_hours`.
+    """
     rated_w = battery.capacity_ah * battery.nominal_v / RATE_H
     return float(max(1.0, load_w / rated_w) ** (CELLS[battery.chemistry].peukert - 1.0))
 
 
 def warmth(chemistry: Chemistry, battery_c: float) -> float:
-    """Share of its rated capacity that a battery has at a temperature. [°C]"""
+    """Share of its rated capacity that a battery has at a temperature. [°C] → [1]
+
+    Linear below and above 25 °C (makers' tables, from memory), within bounds of ours.
+    """
     return float(np.clip(1.0 + CELLS[chemistry].cold * (battery_c - RATED_C), _LEAST_WARM, _MOST_WARM))

@@ -11,7 +11,7 @@ from ingest.site import Site
 
 
 class Storage(NamedTuple):
-    """One tank, or several joined at their foot on one floor.
+    """One tank, or several joined at their foot on one floor: V(h) = ΣVᵢ(h), communicating vessels. [m] → [L]
 
     tanks        their places in the site file
     geometry     of all together, up to the lowest brim

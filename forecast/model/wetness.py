@@ -26,7 +26,7 @@ def wet_roof(rain_mm: float, wet_mm: float, wetting_loss_mm: float, drying_mm: f
 
 @compiled
 def through_gutter(caught_l: float, capacity_l: float) -> float:
-    """What the gutter passes on in an hour; the rest goes over its side. [L]
+    """What the gutter passes on in an hour: min(q, Q_g·Δt); the rest goes over its side. [L], [L] → [L]
 
     An hourly mean hides the peaks within the hour. The plan therefore divides the capacity by a peak
     factor, as if the hour's rain fell in that share of the hour; with a factor of 1 losses are understated.
@@ -46,7 +46,8 @@ def first_flush(
 ) -> tuple[float, float]:
     """What the first-flush chamber takes in an hour, and what it then holds. [L], [L]
 
-    y = min(g, F_max − F): a partial fill stays where it is. The chamber empties by its drip, or
+    y = min(g, F_max − F), g what the gutter passes, F what is held (the volume method of the Texas Manual on
+    Rainwater Harvesting, 3rd ed. 2005, from memory): a partial fill stays where it is. The chamber empties by its drip, or
     all at once by its valve after so many hours without inflow.
     """
     held_l = 0.0 if dry_h >= empties_after_dry_h else held_l
