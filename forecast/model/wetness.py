@@ -47,8 +47,8 @@ def first_flush(
     """What the first-flush chamber takes in an hour, and what it then holds. [L], [L]
 
     y = min(g, F_max − F), g what the gutter passes, F what is held (the volume method of the Texas Manual on
-    Rainwater Harvesting, 3rd ed. 2005, from memory): a partial fill stays where it is. The chamber empties by its drip, or
-    all at once by its valve after so many hours without inflow.
+    Rainwater Harvesting, 3rd ed. 2005, from memory): a partial fill stays where it is. The chamber empties by
+    its drip, or all at once by its valve after so many hours without inflow. [L]
     """
     held_l = 0.0 if dry_h >= empties_after_dry_h else held_l
     taken_l = min(passed_l, max(0.0, volume_l - held_l))
