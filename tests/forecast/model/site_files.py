@@ -43,7 +43,7 @@ def tanks(draw: st.DrawFn, place: int) -> Table:
         case "strapping_table":
             rises = draw(st.lists(_number(5.0, 2_000.0), min_size=2, max_size=6))
             volumes = [sum(rises[:count]) for count in range(len(rises) + 1)]
-            table |= {"volumes_l": volumes, "levels_m": [height * row / len(rises) for row in range(len(volumes))]}
+            table |= {"volumes_l": volumes, "levels_m": [height * (row / len(rises)) for row in range(len(volumes))]}
     if shape != "horizontal_cylinder":
         table["open_top"] = draw(st.booleans())
     return table
