@@ -35,8 +35,6 @@ BOTH_OPEN: Final = AlarmType(
     on_delay_ms=0,  # the half hour that a change-over by hand may take is in the rule
     off_delay_ms=HOUR_MS,
     realarm_ms=DAY_MS,
-    cycle_ms=12 * HOUR_MS,
-    deadband_unit="none",
 )
 WATER_WARM: Final = AlarmType(
     key="water-warm",
@@ -85,8 +83,8 @@ _USE_DAYS: Final = 14
 #: A change-over by hand takes this long at most; and this much through the meters is a draw. [L]
 CHANGE_OVER_MS: Final = 30 * MINUTE_MS
 _DRAWN_L: Final = 3.0
-#: Nothing drawn for so long beside an open backup: the rain water is shut.
-SHUT_MS: Final = 12 * HOUR_MS
+#: Nothing drawn for a day beside an open backup: the rain water is shut. A night alone tells nothing.
+SHUT_MS: Final = DAY_MS
 
 
 def alarms(site: Site) -> Iterator[AlarmId]:

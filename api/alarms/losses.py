@@ -192,8 +192,6 @@ def _fall(geometry: Geometry, night: Night) -> Fall | None:
         if near.sum() < _FEWEST_LEVELS:
             return None
         hours, volume_l = hours[near], volume_l[near]
-    if volume_l.mean() <= geometry.dead_l:
-        return None  # what stands below the outlet is out of everybody's reach
     error = sd / (float(hours.std()) * np.sqrt(len(hours)))
     return Fall(night, -slope, float(error))
 

@@ -137,7 +137,8 @@ def _leak(year: Year) -> Condition:
             # From the clock change on, local night begins an hour earlier.
             for end in (day * _D + 5 * _H,):
                 quiet = rain[end - 19 * _H : end].sum() < 0.05 and taps[end - 7 * _H : end].sum() == 0
-                if quiet and end - 7 * _H > first and heard[end - 7 * _H : end].all():
+                water = year.minutes["volume_l"][end - 1] > 20  # an empty tank loses nothing
+                if quiet and water and end - 7 * _H > first and heard[end - 7 * _H : end].all():
                     nights.append(end)
         if len(nights) >= 2:
             must[nights[1] : last] = True
@@ -174,7 +175,6 @@ def _both_open(year: Year, heard: Minutes) -> Condition:
         if len(enough):
             must[first + 36 + int(enough[0]) : last] = True
         may[first : last + _H] = True
-    # While nothing is drawn for half a day nobody can tell; a night is shorter.
     return Condition("both-supplies-open", must & heard, may, 10)
 
 

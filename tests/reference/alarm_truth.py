@@ -184,13 +184,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Alarms against the simulator's truth.")
     parser.add_argument("--years", type=float, default=1.0, help="length of each year played")
     parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--workers", type=int, default=2, help="processes")
     parser.add_argument("--json", action="store_true", help="print JSON")
     options = parser.parse_args()
     days, began = round(365 * options.years), time.monotonic()
     marks: list[Marked] = []
     with ProcessPoolExecutor(options.workers) as pool:
-        for of_seed in pool.map(play, range(options.seeds), [days] * options.seeds):
+        for of_seed in pool.map(play, range(options.first, options.first + options.seeds), [days] * options.seeds):
             marks += of_seed
             print(f"{time.monotonic() - began:.0f} s: seed {of_seed[0].seed} played", file=sys.stderr)
     rows = totals(marks)
