@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.browser.chromium import chromium
 from tests.browser.live import Live, live_service
 from tests.browser.states import Stage, stage
 
 OpenPage = Callable[..., Page]
+
+#: Far more than anything takes, for machines that do much else.
+_PATIENCE_MS = 30_000
+expect.set_options(timeout=_PATIENCE_MS)
 
 
 @pytest.fixture(scope="package")
@@ -39,7 +43,7 @@ def open_page(browser: Browser) -> Iterator[OpenPage]:
 
     def open_one(**options: object) -> Page:
         opened.append(browser.new_context(**options))  # type: ignore[arg-type]
-        opened[-1].set_default_timeout(15_000)
+        opened[-1].set_default_timeout(_PATIENCE_MS)
         return opened[-1].new_page()
 
     yield open_one

@@ -12,7 +12,8 @@ from tests.browser.live import Live, until
 from tests.browser.looking import violations
 
 PASSWORD = "seven seals of rain"
-_STEP_MS = 30_000
+#: The forecaster starts a process to learn in, which takes long on a busy machine.
+_STEP_S = 90.0
 
 
 def test_a_service_is_set_up_fills_spills_and_is_heard_again(live: Live, open_page: OpenPage) -> None:
@@ -37,11 +38,13 @@ def test_a_service_is_set_up_fills_spills_and_is_heard_again(live: Live, open_pa
     assert "stale forecast" not in page.locator("figure text").all_text_contents()
     assert violations(page) == []
 
-    overflow.get_by_role("button", name="I know: acknowledge").click()
-    expect(overflow).to_contain_text("Acknowledged by Ada")
+    known = page.get_by_text("Acknowledged by Ada")
+    expect(known).to_have_count(0)
+    page.locator("form:has(input[value^='overflow-now'])").get_by_role("button", name="I know: acknowledge").click()
+    expect(known).to_be_visible()
     _sign_out_and_in(page, live)
     page.goto(f"{live.url}/sites/skerrow-head")
-    expect(overflow).to_contain_text("Acknowledged by Ada")
+    expect(known).to_be_visible()
 
 
 def _set_up(page: Page, live: Live) -> None:
@@ -68,4 +71,4 @@ def _reloaded_until(page: Page, wanted: Locator) -> None:
         page.reload()
         return wanted.first.is_visible() or None
 
-    until(there, _STEP_MS / 1000)
+    until(there, _STEP_S)
