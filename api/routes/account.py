@@ -14,7 +14,7 @@ from api.routes.span import span
 from api.schemas import Instant
 from api.service import Service, ServiceDep, SiteDep
 from forecast.account.result import Account
-from ingest.errors import SettingsError, SiteFileError
+from ingest.errors import RecordFileError, SettingsError, SiteFileError
 from ingest.instants import DAY_MS, HOUR_MS
 from ingest.site import Site
 
@@ -84,12 +84,19 @@ def designed(site: Site) -> Site:
 
 
 def measured(site: Site, service: Service, start: str | None, end: str | None) -> Measured:
-    """What was measured in these hours."""
+    """What was measured in these hours; the site's rain record, if there is one, tells hours without a gauge."""
     from forecast.account.measured import read_measured  # noqa: PLC0415 - pandas, see account_of
+    from forecast.outlook.record import read_record  # noqa: PLC0415
 
     start_ms, end_ms = span(start, end, service.clock(), USUAL_MS)
     if end_ms // HOUR_MS <= -(-start_ms // HOUR_MS):
         raise refused(("query.start", "a full hour at least between `start` and `end`"))
     if end_ms - start_ms > LONGEST_MS:
         raise refused(("query.start", "at most three years before `end`"))
-    return read_measured(site, service.readings, start_ms, end_ms)
+    file = service.settings.rain / f"{site.id}.csv" if service.settings.rain is not None else None
+    try:
+        record = read_record(file) if file is not None and file.exists() else None
+    except RecordFileError as error:
+        detail = f"The site's rain record cannot be read: {str(error).replace(str(file), f'{site.id}.csv')}"
+        raise ProblemError(404, "no-rain-record", "No rain record", detail) from error
+    return read_measured(site, service.readings, start_ms, end_ms, record)

@@ -35,7 +35,7 @@ class Case(NamedTuple):
     yield_off, spill_off  account over truth, less 1; spill_off of the inflow where hardly anything ran over
     rank        place of the planted cause among those named; 0: not named
     spells      of rain that the roof was learnt from; coefficient_off, loss_off_mm  by how much it was not
-    largest_false_share  the largest part of the yield that has no true cause (of clean sites)
+    largest_false_share  the largest part of the yield, of either sign, that has no true cause (of clean sites)
     parts_off   how far the parts are from the shortfall, as a share of the designed yield
     """
 
@@ -61,7 +61,7 @@ def case_of(site: Site, found: Account, truth: Happened, cause: str) -> Case:
     little = truth.spilled_l < LITTLE_SPILT * truth.inflow_l
     names = [one.cause for one in found.named]
     false = {part.cause: part.litres / promised_l for part in netted(whole.parts) if part.cause in FALSE_CAUSES}
-    worst = max(false, key=lambda name: false[name])
+    worst = max(false, key=lambda name: abs(false[name]))
     true_coefficient = site.roof[0].runoff_coefficient * (0.8 if cause == "coefficient" else 1.0)
     return Case(
         site.id,

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from ingest.instants import DAY_MS, to_rfc3339
+from api.settings import Settings
+from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
 from ingest.site import Site
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, MemoryReadings
@@ -89,6 +91,22 @@ def test_a_site_without_a_design_has_no_account(client: Client, skerrow_head: Si
     answer = client.get(ACCOUNT)
     assert answer.status_code == 404
     assert "[design]" in answer.json()["detail"]
+
+
+def test_a_rain_record_tells_the_hours_without_a_gauge(client: Client, settings: Settings, tmp_path: Path) -> None:
+    client.app.state.service = replace(client.app.state.service, settings=replace(settings, rain=tmp_path))
+    path = f"/api/v1/sites/tarn-orchard/account?start={to_rfc3339(NOW_MS - 2 * DAY_MS)}"
+    assert any("No rain was measured" in note["text"] for note in client.get(path).json()["notes"])
+    hours = [to_rfc3339(NOW_MS // DAY_MS * DAY_MS - hour * HOUR_MS) for hour in range(-24, 96)]
+    rows = "".join(f"{time},0.2\n" for time in sorted(hours))
+    (tmp_path / "tarn-orchard.csv").write_text(f"time,rain_mm\n{rows}")
+    found = client.get(path).json()
+    assert found["notes"] == [] or all("No rain" not in note["text"] for note in found["notes"])
+    assert found["whole"]["rain_mm"] > 5
+    (tmp_path / "tarn-orchard.csv").write_text("time\n")
+    broken = client.get(path)
+    assert broken.status_code == 404
+    assert str(tmp_path) not in broken.text
 
 
 def test_the_api_loads_no_heavy_library_until_somebody_asks() -> None:

@@ -58,6 +58,8 @@ def test_a_clean_season_comes_near_the_truth(season: Played) -> None:
     assert found.whole.actual.inflow_l == pytest.approx(truth.inflow_l, rel=0.02)
     assert found.roofs[0].coefficient == pytest.approx(site.roof[0].runoff_coefficient, abs=0.05)
     assert {one.cause for one in found.named} <= {"rain", "not-drawn", "full"}
+    # What is left over makes the parts add up whatever they are: so it has to be small.
+    assert abs(found.whole.part("unexplained")) < 0.05 * found.whole.designed_yield_l
 
 
 def test_hours_that_were_not_measured_are_missing_and_not_zero(season: Played) -> None:
