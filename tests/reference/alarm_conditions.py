@@ -57,7 +57,8 @@ def conditions(year: Year) -> list[Condition]:
         _lasting(
             "overflow-now:main",
             full & (_within(of["overflow_l"], 20) > 5) & (_within(of["inflow_l"], 20) > 10) & level_true,
-            (level > tank.overflow_height_m - 0.05) & ((came > 0.3) | (_within(of["rain_mm"], 90) > 0)),
+            (level > tank.overflow_height_m - 0.05)
+            & ((came > 0.3) | (_within(of["rain_mm"], 90) > 0) | (_within(of["overflow_l"], 90) > 0)),
             5,
         ),
         _lasting(
@@ -181,7 +182,9 @@ def _both_open(year: Year, heard: Minutes) -> Condition:
 def _standing(year: Year, heard: Minutes) -> Condition:
     used = _within(year.minutes["drawn_l"], 14 * _D)
     lasts = year.minutes["volume_l"] / np.maximum(used / 14, 1e-6)
-    known = np.arange(len(lasts)) > 16 * _D
+    tank = geometry_of(year.site.tank[0])
+    # Of a tank that is all but empty, the rule says nothing.
+    known = (np.arange(len(lasts)) > 16 * _D) & (year.minutes["volume_l"] - tank.dead_l > 0.06 * tank.capacity_l)
     silent = _within((~_heard(year, "post-1")).astype(float), 15 * _D) > 0
     return Condition("water-standing:main", (lasts > 1.06 * STANDING_DAYS) & known & heard & ~silent,
                      _within((lasts > 0.94 * STANDING_DAYS).astype(float), 2 * _D) > 0, _D + 2 * _H)  # fmt: skip
