@@ -19,12 +19,11 @@ from api.access.access import Access
 from api.alarms.engine import AlarmEngine
 from api.app import create_app
 from api.notify.build import outbox_of
-from api.notify.mirror import Mirror, topics
 from api.notify.recipientsfile import load_recipients
 from api.patience import server_limits
 from api.settings import Settings
 from api.supervisor import RoleFailedError
-from ingest.session import parse_url
+from ingest.brokerurl import parse_url
 from ingest.site import Site
 from ingest.sitefile import load_sites
 from ingest.store.locate import await_readings
@@ -95,6 +94,8 @@ def serve(
         background.append(_Background("alarms", lambda: engine.run(stop), stop))
         background.append(_Background("outbox", lambda: outbox.run(stop), stop))
         if settings.alarm_broker:
+            from api.notify.mirror import Mirror, topics  # noqa: PLC0415 - only here is paho needed
+
             mirror = Mirror(parse_url(settings.alarm_broker), lambda: topics(sites, records, settings.prefix, clock()))
             background.append(_Background("mirror", lambda: mirror.run(stop), stop))
     for thread in background:

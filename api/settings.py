@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from ipaddress import ip_network
 from pathlib import Path
 
+from ingest.brokerurl import parse_url
 from ingest.errors import Problem, SettingsError
 from ingest.instants import SECOND_MS
-from ingest.session import parse_url
 from ingest.sitefile import RECIPIENTS
 
 PREFIX = "ULLAGE_"

@@ -14,12 +14,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from ingest.brokerurl import BrokerUrl
 from ingest.bulk import Message
 from ingest.errors import BrokerError, StoreUnavailable
 from ingest.payload import Decoded, Decoder
 from ingest.quality import Checks
 from ingest.reading import Reading, Reject
-from ingest.session import BrokerUrl, Session
+from ingest.session import Session
 from ingest.store.readings import ReadingStore
 
 log = logging.getLogger(__name__)

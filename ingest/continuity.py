@@ -14,9 +14,10 @@ import logging
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from ingest.brokerurl import BrokerUrl, parse_url
 from ingest.errors import BrokerError
 from ingest.keeper import HOLD, Keeper
-from ingest.session import BrokerUrl, Session, parse_url
+from ingest.session import Session
 
 if TYPE_CHECKING:
     from ingest.broker import Broker

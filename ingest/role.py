@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 
 from ingest.broker import COLLECTOR, Broker
+from ingest.brokerurl import parse_url
 from ingest.collector import Collector, system_clock
 from ingest.continuity import renew_session
 from ingest.devices import topics_of
@@ -20,7 +21,6 @@ from ingest.errors import BrokerError, SiteFileError, UllageError
 from ingest.housekeeping import Housekeeping
 from ingest.payload import Decoder
 from ingest.quality import Checks
-from ingest.session import parse_url
 from ingest.site import Site
 from ingest.sitefile import load_sites
 from ingest.store.readings import RollupStore

@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Callable
 
-from ingest.session import parse_url
+from ingest.brokerurl import parse_url
 
 _PUBACK = b"\x40\x02"
 _RETRY_S = 0.02

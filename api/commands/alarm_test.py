@@ -92,7 +92,7 @@ def _message_to(recipient: Recipient, recipients: Recipients) -> Callable[[], No
 
 def _shown_on(broker: str, prefix: str) -> Callable[[], None]:
     from api.notify.mirror import publish_once
-    from ingest.session import parse_url
+    from ingest.brokerurl import parse_url
 
     return lambda: publish_once(parse_url(broker), f"{prefix}/alarm-test/alarm/alarm-test", b'{"state":"test"}')
 

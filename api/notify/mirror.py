@@ -20,9 +20,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from api.alarms.standing import Standing, standings
 from api.speech import Speaker
+from ingest.brokerurl import BrokerUrl
 from ingest.errors import BrokerError, StoreUnavailable
 from ingest.instants import to_rfc3339
-from ingest.session import BrokerUrl
 from ingest.site import Site
 from ingest.store.records import Records
 

@@ -30,8 +30,9 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.brokerurl import parse_url
 from ingest.payload import Decoder
-from ingest.session import Session, parse_url
+from ingest.session import Session
 from ingest.sitefile import load_sites
 from tests.conftest import find_free_port
 from tests.mosquitto import Mosquitto

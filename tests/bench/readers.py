@@ -12,10 +12,10 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from ingest.brokerurl import parse_url
 from ingest.collector import Collector
 from ingest.payload import Decoder
 from ingest.quality import Checks
-from ingest.session import parse_url
 from ingest.sitefile import load_sites
 from ingest.store.sqlite import SqliteStore
 

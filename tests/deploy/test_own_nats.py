@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from ingest.broker import find_binary
+from ingest.brokerurl import parse_url
 from ingest.payload import Decoder
-from ingest.session import Session, parse_url
+from ingest.session import Session
 from ingest.sitefile import load_sites
 from tests.conftest import PREFIX, ROOT, SITES, find_free_port
 from tests.faults.rig import TOPIC, publishing, until

@@ -13,8 +13,9 @@ import pytest
 
 from ingest import broker as broker_module
 from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.brokerurl import parse_url
 from ingest.monitoring import Monitoring
-from ingest.session import Session, parse_url
+from ingest.session import Session
 from tests.mosquitto import Mosquitto
 from tests.publisher import Publisher
 

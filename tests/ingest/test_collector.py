@@ -13,12 +13,13 @@ from typing import Any
 
 import pytest
 
+from ingest.brokerurl import parse_url
 from ingest.collector import Collector
 from ingest.errors import BrokerError, SettingsError, StoreCorrupt, StoreUnavailable
 from ingest.payload import Decoder
 from ingest.quality import Checks
 from ingest.reading import Reading, Reject
-from ingest.session import Session, parse_url
+from ingest.session import Session
 from ingest.site import Site
 from ingest.store.readings import WriteResult
 from ingest.store.sqlite import SqliteStore

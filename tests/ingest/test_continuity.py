@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.brokerurl import parse_url
 from ingest.continuity import renew_session, subject_of
-from ingest.session import Session, parse_url
+from ingest.session import Session
 from tests.faults.rig import TOPIC, publishing, until
 
 CLIENT = "collector-under-test"

@@ -10,9 +10,10 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from ingest.brokerurl import BrokerUrl
 from ingest.bulk import Message
 from ingest.errors import BrokerError
-from ingest.session import BrokerUrl, Session
+from ingest.session import Session
 
 TOPIC = b"ullage/skerrow-head/post-1/senml"
 CONNACK, SUBACK = b"\x20\x02\x00\x00", b"\x90\x03%b\x01"

@@ -12,8 +12,9 @@ from typing import Any
 
 import pytest
 
+from ingest.brokerurl import parse_url
 from ingest.errors import BrokerError
-from ingest.session import Session, parse_url
+from ingest.session import Session
 
 FOLDER = Path(__file__).parents[2] / "deploy" / "mosquitto"
 HELD = (

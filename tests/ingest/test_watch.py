@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 
 from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.brokerurl import parse_url
 from ingest.monitoring import Monitoring, Stored
 from ingest.payload import Decoder
 from ingest.reading import TIME_OF_ARRIVAL, Reading
-from ingest.session import Session, parse_url
+from ingest.session import Session
 from ingest.site import Site
 from ingest.store.sqlite import SqliteStore
 from ingest.watch import (

@@ -21,11 +21,12 @@ import numpy as np
 
 from forecast.worker import forecast_site
 from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.brokerurl import parse_url
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339
 from ingest.payload import Decoder
 from ingest.reading import Reading
 from ingest.role import IngestSettings, run_ingest
-from ingest.session import Session, parse_url
+from ingest.session import Session
 from ingest.site import Site
 from ingest.sitefile import load_site
 from ingest.store.sqlite import SqliteStore

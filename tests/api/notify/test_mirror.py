@@ -15,8 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from api.alarms.types import alarms_of
 from api.notify.mirror import Mirror, publish_once, topics
+from ingest.brokerurl import BrokerUrl, parse_url
 from ingest.errors import BrokerError
-from ingest.session import BrokerUrl, parse_url
 from ingest.site import Site
 from ingest.store.records import AlarmAction, Records, Transition
 from tests.api.fakes import NOW_MS

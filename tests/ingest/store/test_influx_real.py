@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
+from ingest.brokerurl import parse_url
 from ingest.collector import Collector
 from ingest.errors import StoreRefused, StoreUnavailable
 from ingest.instants import HOUR_MS
 from ingest.payload import Decoder
 from ingest.quality import Checks
 from ingest.reading import Reading
-from ingest.session import parse_url
 from ingest.site import Site
 from ingest.store.influx import InfluxStore
 from ingest.store.influx_place import parse_place
