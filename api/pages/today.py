@@ -22,7 +22,7 @@ def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) 
         for line in alarms
         if line.holds and not line.muted
     ]
-    due += _advised(state)
+    due += _advised(state, saving=bool(due))
     return due + [
         say("{task}: upkeep, due since {day}.", task=saying.name(task.id), day=saying.day(task.due_ms))
         for task in tasks
@@ -30,7 +30,8 @@ def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) 
     ]
 
 
-def _advised(state: SiteState) -> list[Sentence]:
+def _advised(state: SiteState, saving: bool) -> list[Sentence]:
+    """saving: an alarm has said already what to do about the use"""
     current = state.forecast
     if current is None or current.stale or current.forecast.decisions is None:
         return []
@@ -44,7 +45,7 @@ def _advised(state: SiteState) -> list[Sentence]:
                 chance=saying.chance(changeover.open_chance),
             )
         )
-    if decisions.allowance is not None and decisions.allowance.allowance_l_day <= 0:
+    if not saving and decisions.allowance is not None and decisions.allowance.allowance_l_day <= 0:
         said.append(say("Save water."))
     return said
 

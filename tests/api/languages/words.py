@@ -57,6 +57,8 @@ class Text:
 def in_python(path: Path) -> Iterator[Text]:
     """The literals given to `say`, `gettext` and `ngettext`."""
     for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Call | ast.Assign):
+            yield from _of_a_problem(path, node)
         if not isinstance(node, ast.Call):
             continue
         function = node.func
@@ -72,6 +74,23 @@ def in_python(path: Path) -> Iterator[Text]:
             if name in _MARKS and isinstance(part, ast.IfExp):
                 either = [form for form in (part.body, part.orelse) if isinstance(form, ast.Constant)]
                 yield from (Text(*place, (str(form.value),)) for form in either)
+
+
+def _of_a_problem(path: Path, node: ast.Call | ast.Assign) -> Iterator[Text]:
+    """Title and detail of a problem that a person may meet on a page; what is made of parts stays English."""
+    place = str(path.relative_to(ROOT))
+    if not place.startswith(("api/access/", "api/pages/", "api/problems", "api/service")):
+        return
+    given: list[ast.expr] = []
+    if isinstance(node, ast.Assign):
+        given = [node.value for target in node.targets if getattr(target, "id", "") == "detail"]
+    elif (name := getattr(node.func, "id", "")) == "ProblemError":
+        given = node.args[2:4]
+    elif name == "Problem":
+        given = [word.value for word in node.keywords if word.arg in ("title", "detail")]
+    for part in given:
+        if isinstance(part, ast.Constant) and isinstance(part.value, str):
+            yield Text(place, node.lineno, (part.value,))
 
 
 def in_template(path: Path) -> Iterator[Text]:
