@@ -50,7 +50,11 @@ def entries(
 
 
 @router.post(
-    "/sites/{site}/log", status_code=201, dependencies=[needs(ACKNOWLEDGE)], summary="Write down what was done on site"
+    "/sites/{site}/log",
+    status_code=201,
+    dependencies=[needs(ACKNOWLEDGE)],
+    responses={200: {"model": LogOut, "description": "This very entry is here already."}},
+    summary="Write down what was done on site",
 )
 def append(site: SiteDep, service: ServiceDep, caller: CallerDep, entry: LogIn, response: Response) -> LogOut:
     """Sending the same entry with the same `time` again keeps one, and answers 200."""

@@ -39,6 +39,7 @@ class OutlookOut(BaseModel):
 
 
 _RESPONSES: Final[dict[int | str, dict[str, object]]] = {
+    200: {"model": OutlookOut, "description": "This very document is here already."},
     409: {"model": Problem, "description": "A newer outlook is here already."},
     413: {"model": Problem, "description": "The document is too large."},
 }

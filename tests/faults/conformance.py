@@ -61,7 +61,7 @@ def run(examples: int, phases: str, seed: int, *, real: bool) -> Outcome:
                 str(Path(sys.executable).with_name("schemathesis")), "--config-file", str(config), "run",
                 f"http://127.0.0.1:{port}/api/v1/openapi.json", "--header", f"Authorization: Bearer {known.good}",
                 "--checks", "all", "--phases", phases, "--max-examples", str(examples), "--seed", str(seed),
-                "--generation-deterministic", "--no-color", "--output-sanitize", "true",
+                "--generation-deterministic", "--no-color", "--output-sanitize", "true", "--request-timeout", "60",
             ],
             capture_output=True, text=True, check=False, cwd=folder,
         )  # fmt: skip
