@@ -11,8 +11,8 @@ import pytest
 from tests.api.conftest import Client
 
 Schema = dict[str, Any]
-#: `[L/d]`, `[1]` for a bare number, or where the unit stands instead: `[the `unit` beside it]`.
-UNIT = re.compile(r"\[[^\[\]]{1,80}\]")
+#: `[L/d]`, `[1]` for a bare number, or where the unit stands instead: "[the `unit` beside it]", "in `unit`".
+UNIT = re.compile(r"\[[^\[\]]{1,80}\]|in `unit`")
 
 
 @pytest.fixture
