@@ -31,7 +31,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from api.notify.message import bundle_id, message_id
-from ingest.instants import HOUR_MS, MINUTE_MS
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
 from ingest.store.records import Records
 from tests.api.fakes import NOW_MS
 from tests.api.notify.conftest import SECRET
@@ -40,7 +40,9 @@ from tests.faults.receivers import Receivers, hook, mail_server
 
 ROOT = Path(__file__).parent.parent.parent
 #: This share of the lives ends within so long of its beginning, all others within so long of their judging. [s]
-EARLY, EARLY_S, LATE_S = 0.2, 0.6, 0.4
+EARLY, EARLY_S, LATE_S = 0.2, 0.6, 1.0
+#: While something has waited for longer, the alarms are given no new cause, or it would be given up.
+LONGEST_WAIT_MS = 4 * DAY_MS
 #: Lives in which nothing fails, until all is delivered.
 CALM_LIVES = 60
 
@@ -138,11 +140,32 @@ class Process:
                 pipe.close()
 
 
-def waiting(database: Path) -> int:
-    """How many messages are on their way."""
+class _Clock:
+    """The instant of the next life: the end of the next phase, or an hour on while something has waited for long."""
+
+    def __init__(self) -> None:
+        self._phase_ms, self._hours = NOW_MS - NOW_MS % (2 * PHASE_MS) - MINUTE_MS, 0
+
+    def next(self, oldest_ms: int | None) -> int:
+        """oldest_ms: of what waits"""
+        now_ms = self._phase_ms + self._hours * HOUR_MS
+        patient = oldest_ms is None or now_ms - oldest_ms < LONGEST_WAIT_MS
+        if patient or self._hours == PHASE_MS // HOUR_MS - 1:
+            self._phase_ms, self._hours = self._phase_ms + PHASE_MS, 0
+        else:
+            self._hours += 1
+        return self._phase_ms + self._hours * HOUR_MS
+
+
+def oldest(database: Path) -> int | None:
+    """Since when the oldest message that is on its way waits; None: none is. [ms]"""
     with contextlib.closing(sqlite3.connect(database, timeout=10)) as connection:
-        wanted = "SELECT count(*) FROM notification WHERE sent_ms IS NULL AND dropped = '' AND channel <> 'log'"
-        return int(connection.execute(wanted).fetchone()[0])
+        wanted = (
+            "SELECT min(time_ms) FROM notification JOIN transition ON transition.id = notification.transition "
+            "WHERE sent_ms IS NULL AND dropped = '' AND channel <> 'log'"
+        )
+        found = connection.execute(wanted).fetchone()[0]
+        return None if found is None else int(found)
 
 
 def play(folder: Path, kills: int, seed: int) -> Outcome:
@@ -155,25 +178,19 @@ def play(folder: Path, kills: int, seed: int) -> Outcome:
         file.write_text(NOTIFY.format(mail_port=mail_port, hook_port=program.port, secret=SECRET))
         file.chmod(0o600)
         process = Process(folder)
-        first = NOW_MS - NOW_MS % (2 * PHASE_MS)
-        hit = lives = 0
+        clock, hit, lives = _Clock(), 0, 0
         try:
             Records(f"sqlite:///{database}").close()
             while hit < kills and lives < 5 * kills:
                 lives += 1
                 early = chance.random() < EARLY
                 seconds = chance.uniform(0, EARLY_S if early else LATE_S)
-                process.live(first + lives * PHASE_MS - MINUTE_MS, seconds, after_judging=not early)
-                hit += bool(waiting(database))
-                for hours in range(1, 10):  # or it would fall ever further behind
-                    if lives % 4 == 3 and waiting(database):
-                        process.live(first + lives * PHASE_MS - MINUTE_MS + hours * HOUR_MS, 1.0)
+                process.live(clock.next(oldest(database)), seconds, after_judging=not early)
+                hit += oldest(database) is not None
             receivers.calm = True
-            for _ in range(CALM_LIVES):
-                if not waiting(database):
-                    break
+            while oldest(database) is not None and lives < 5 * kills + CALM_LIVES:
                 lives += 1
-                process.live(first + lives * PHASE_MS - MINUTE_MS, 1.0)
+                process.live(clock.next(oldest(database)), 1.0)
         finally:
             process.close()
     return _reckon(database, receivers, hit, lives)
@@ -191,7 +208,11 @@ def _reckon(database: Path, receivers: Receivers, kills: int, lives: int) -> Out
     state: dict[str, str] = {}
     raised_twice = sum(state.get(entry.alarm, "normal") != entry.old or bool(state.update({entry.alarm: entry.new}))
                        for entry in transitions)  # fmt: skip
-    due = [row for row in rows if row.channel != "log" and not row.dropped]
+    due = [
+        row
+        for row in rows
+        if row.channel != "log" and (row.sent_ms is not None or row.bundle is not None or row.pending)
+    ]
     programs = {message_id(row) for row in due if row.channel == "logbook"}
     together: dict[int | None, list[str]] = {}
     for row in due:

@@ -23,17 +23,23 @@ class Came(NamedTuple):
     body: bytes
 
 
+class Request(BaseHTTPRequestHandler):
+    """A request that is being answered."""
+
+    body = b""
+
+
 class Hook:
     """answer gets each request and the handler that may speak; usually it says 204."""
 
     def __init__(self, port: int) -> None:
         self.port = port
         self.came: list[Came] = []
-        self.answer: Callable[[BaseHTTPRequestHandler], None] = says(204)
+        self.answer: Callable[[Request], None] = says(204)
 
 
-def says(status: int, **headers: str) -> Callable[[BaseHTTPRequestHandler], None]:
-    def answer(handler: BaseHTTPRequestHandler) -> None:
+def says(status: int, **headers: str) -> Callable[[Request], None]:
+    def answer(handler: Request) -> None:
         handler.send_response(status)
         for name, value in headers.items():
             handler.send_header(name.replace("_", "-"), value)
@@ -47,10 +53,10 @@ def says(status: int, **headers: str) -> Callable[[BaseHTTPRequestHandler], None
 def listening(*, tls: bool = False) -> Iterator[Hook]:
     """The server, while it is needed."""
 
-    class Handler(BaseHTTPRequestHandler):
+    class Handler(Request):
         def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
-            hook.came.append(Came(self.path, self.headers, body))
+            self.body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
+            hook.came.append(Came(self.path, self.headers, self.body))
             hook.answer(self)
 
         def log_message(self, *_: object) -> None:

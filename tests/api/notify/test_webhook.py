@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler
 
 import pytest
 import standardwebhooks
@@ -18,7 +17,7 @@ from api.notify.webhook import WebhookChannel
 from ingest.site import Site
 from ingest.store.records import Evidence
 from tests.api.notify.conftest import SECRET, people, program, raised, row_about
-from tests.api.notify.hook import PEM, Came, Hook, listening, says
+from tests.api.notify.hook import PEM, Came, Hook, Request, listening, says
 
 NOW_MS = time.time_ns() // 1_000_000  # the oracle holds the time stamp against the real clock
 RAISED = raised(time_ms=NOW_MS, evidence=(Evidence("post-1/level", NOW_MS - 60_000, 0.36),))
@@ -116,7 +115,7 @@ def test_nobody_there_is_not_delivered(message: Message) -> None:
 
 
 def test_an_answer_that_trickles_in_is_waited_for_only_so_long(hook: Hook, message: Message) -> None:
-    def trickle(handler: BaseHTTPRequestHandler) -> None:
+    def trickle(handler: Request) -> None:
         try:
             while True:
                 handler.wfile.write(b"H")
