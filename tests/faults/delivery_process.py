@@ -39,7 +39,7 @@ FULL_M: Final = 1.80
 #: Below both the brim and the low mark of the example site, and well.
 LOW_M: Final = 0.2
 #: A receiver that hangs is given up soon: a life is short.
-WITHIN_S: Final = 0.4
+WITHIN_S: Final = 1.0
 
 
 class Tides(MemoryReadings):

@@ -25,7 +25,7 @@ from tests.conftest import find_free_port
 HOOK_MOODS = {"well": 6, "500": 2, "hangs": 1, "late": 2, "hangs up": 1}
 MAIL_MOODS = {"well": 7, "451": 2, "452": 1, "late": 1}
 #: Longer than the sender waits, and than it lives.
-LONG_S = 0.6
+LONG_S = 1.4
 
 
 class Receivers:
