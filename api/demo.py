@@ -19,7 +19,7 @@ from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeEl
 
 from api.supervisor import Role, Supervisor
 from api.whole import Installation, check_free, prepare, role, running_broker
-from ingest.broker import COLLECTOR, DEVICE
+from ingest.broker import ALARMS, COLLECTOR, DEVICE
 from ingest.errors import SettingsError
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.site import Site
@@ -51,7 +51,9 @@ def run_demo(data: Path, days: int, port: int, stop: threading.Event) -> None:
     with running_broker(installation.bundled(sites), stop) as broker:
         watching = _Watching(sites, f"http://{HOST}:{installation.port}", days, console)
         simulated = [_simulated(sites_folder / f"{site}.toml", broker.url(DEVICE), days, watching) for site in sites]
-        supervisor = Supervisor([*installation.roles(broker.url(COLLECTOR)), *simulated], logs=data / "logs")
+        supervisor = Supervisor(
+            [*installation.roles(broker.url(COLLECTOR), broker.url(ALARMS)), *simulated], logs=data / "logs"
+        )
         supervisor.start()
         watcher = threading.Thread(target=watching.show, args=(stop,), daemon=True)
         watcher.start()

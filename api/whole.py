@@ -13,7 +13,7 @@ from pathlib import Path
 
 from api.supervisor import Role, Supervisor
 from forecast.outlook.choose import OutlookSettings
-from ingest.broker import COLLECTOR, Broker
+from ingest.broker import ALARMS, COLLECTOR, Broker
 from ingest.errors import BrokerError, SettingsError
 from ingest.payload import Decoder
 from ingest.role import IngestSettings, bundled_broker
@@ -60,10 +60,11 @@ class Installation:
         settings = IngestSettings(self.sites, self.data, host=self.mqtt_host, port=self.mqtt_port, prefix=self.prefix)
         return bundled_broker(settings, Decoder(sites, self.prefix), sites.values())
 
-    def roles(self, broker_url: str) -> list[Role]:
-        """Its collector, forecaster and API."""
+    def roles(self, broker_url: str, alarm_url: str = "") -> list[Role]:
+        """Its collector, forecaster and API; alarm_url: of the broker that shows the state of the alarms."""
         secrets = {"ULLAGE_BROKER": broker_url, "ULLAGE_READINGS": self.readings, "ULLAGE_RECORDS_URL": self.records}
         access = {"ULLAGE_DEMO": "on" if self.demo else "off"}
+        shown = {"ULLAGE_ALARM_BROKER": alarm_url, "ULLAGE_PREFIX": self.prefix}
         keep = ["--keep-days", self.keep_days] if self.keep_days is not None else []
         rain = ["--rain", self.rain] if self.rain else []
         weather = ["--outlook", self.outlook, *(["--contact", self.contact] if self.contact else [])]
@@ -80,7 +81,7 @@ class Installation:
                 "--port",
                 self.port,
                 *rain,
-                secrets=secrets | access,
+                secrets=secrets | access | shown,
             ),
         ]
 
@@ -166,4 +167,4 @@ def run_up(installation: Installation, stop: threading.Event) -> None:
         return
     with running_broker(installation.bundled(sites), stop) as broker:
         log.info("devices connect as in %s", broker.folder / "broker-secrets.json")
-        supervise(installation.roles(broker.url(COLLECTOR)), stop)
+        supervise(installation.roles(broker.url(COLLECTOR), broker.url(ALARMS)), stop)

@@ -27,15 +27,15 @@ from typing import Final, NamedTuple, Self
 from ingest.errors import BrokerError
 from ingest.keeper import KEEPER, Keeper
 from ingest.monitoring import Monitoring
-from ingest.natsconfig import COLLECTOR, DEVICE, configuration
+from ingest.natsconfig import ALARMS, COLLECTOR, DEVICE, DISPLAY, configuration
 from ingest.ownership import Ownership
 from ingest.secretsfile import kept_secrets, write_private
 
 log = logging.getLogger(__name__)
 
-__all__ = ["COLLECTOR", "DEVICE", "Broker", "Credentials", "find_binary"]
+__all__ = ["ALARMS", "COLLECTOR", "DEVICE", "DISPLAY", "Broker", "Credentials", "find_binary"]
 
-_USERS: Final = (COLLECTOR, DEVICE)
+_USERS: Final = (COLLECTOR, DEVICE, ALARMS, DISPLAY)
 
 _READY_WITHIN_S: Final = 20.0
 _STOP_WITHIN_S: Final = 10.0
@@ -107,7 +107,7 @@ class Broker:
         return None if self.pid is None else Monitoring(self.folder / f"nats-server_{self.pid}.ports")
 
     def credentials(self, user: str) -> Credentials:
-        """Name and secret of `collector` or `device`, made on first use and kept in a 0600 file."""
+        """Name and secret of one of its users, made on first use and kept in a 0600 file."""
         return Credentials(user, kept_secrets(self.folder, _USERS)[user])
 
     def url(self, user: str) -> str:

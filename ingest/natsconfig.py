@@ -14,19 +14,26 @@ if TYPE_CHECKING:
 
 COLLECTOR: Final = "collector"
 DEVICE: Final = "device"
+#: Shows the state of the alarms, and who looks at it.
+ALARMS: Final = "alarms"
+DISPLAY: Final = "display"
 
 
 def configuration(broker: Broker, passwords: dict[str, str]) -> str:
     """The server's configuration file.
 
-    Devices may publish and nothing else. The collector may subscribe and publishes nothing:
-    the server itself handles the JetStream traffic behind an MQTT session (tried with 2.15).
+    Devices may publish and nothing else, and so may who shows the alarms; a display sees these.
+    The collector may subscribe and publishes nothing: the server itself handles the JetStream
+    traffic behind an MQTT session (tried with 2.15).
     """
     allowed = json.dumps([subject_of(topic) for topic in broker.topics])
     collector = json.dumps(passwords[COLLECTOR])
     known = read_devices(broker.folder)
     shared = [(DEVICE, passwords[DEVICE], list(broker.topics))] if known.shared else []
-    publishers = "".join(_publisher(*user) for user in (*shared, *users_of(known, broker.device_topics)))
+    shown = [f"{topic.removesuffix('#')}+/alarm/+" for topic in broker.topics if topic.endswith("/#")]
+    alarms = (ALARMS, passwords[ALARMS], shown)
+    publishers = "".join(_publisher(*user) for user in (*shared, alarms, *users_of(known, broker.device_topics)))
+    display, seen = json.dumps(passwords[DISPLAY]), json.dumps([subject_of(topic) for topic in shown])
     keeper, keeper_may = json.dumps(passwords[KEEPER]), json.dumps(KEEPER_MAY)
     listen = json.dumps(f"[{broker.host}]:{broker.port}" if ":" in broker.host else f"{broker.host}:{broker.port}")
     return f"""# Written anew at every start: changes made here are lost.
@@ -49,6 +56,8 @@ authorization {{
   users: [
     {{ user: "{COLLECTOR}", password: {collector},
       permissions: {{ publish: {{ deny: [">"] }}, subscribe: {{ allow: {allowed[:-1]}, "$MQTT.sub.>"] }} }} }}
+    {{ user: "{DISPLAY}", password: {display},
+      permissions: {{ publish: {{ deny: [">"] }}, subscribe: {{ allow: {seen[:-1]}, "$MQTT.sub.>"] }} }} }}
 {publishers}    {{ user: "{KEEPER}", password: {keeper},
       permissions: {{ publish: {{ allow: {keeper_may} }}, subscribe: {{ allow: ["{ANSWERS}"] }} }} }}
   ]

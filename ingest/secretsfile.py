@@ -13,18 +13,24 @@ from ingest.errors import BrokerError
 
 
 def kept_secrets(folder: Path, users: Sequence[str]) -> dict[str, str]:
-    """The secret of each user of a broker, made on first use. Raises BrokerError on a damaged file."""
+    """The secret of each user of a broker, made on first use: for all, or for those whom an older file lacks.
+
+    Raises BrokerError on a damaged file.
+    """
     file = folder / "broker-secrets.json"
+    kept: dict[str, object] = {}
     with contextlib.suppress(FileNotFoundError):
         try:
             kept = json.loads(file.read_text(encoding="utf-8"))
-            return {user: str(kept[user]) for user in users}
+            str(kept[users[0]])
         except (ValueError, KeyError, TypeError) as error:
             raise BrokerError(
                 f"{file} is damaged ({error}): restore it from a backup, or delete it and give the devices "
                 "the new secret that the next start makes"
             ) from error
-    made = {user: secrets.token_urlsafe(24) for user in users}
+        if all(user in kept for user in users):
+            return {user: str(kept[user]) for user in users}
+    made = {user: str(kept.get(user) or secrets.token_urlsafe(24)) for user in users}
     folder.mkdir(parents=True, exist_ok=True)
     write_private(file, json.dumps(made, indent=2))
     return made

@@ -18,7 +18,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest import broker as broker_module
-from ingest.broker import COLLECTOR, DEVICE, Broker, Credentials, find_binary
+from ingest.broker import ALARMS, COLLECTOR, DEVICE, DISPLAY, Broker, Credentials, find_binary
 from ingest.errors import BrokerError
 from ingest.keeper import KEEPER
 from ingest.natsconfig import configuration
@@ -113,6 +113,15 @@ def test_the_configuration_is_private_and_syncs_every_message(broker: Broker) ->
     assert "sync_interval: always" in file.read_text()
 
 
+def test_an_older_file_keeps_its_secrets_and_gets_those_it_lacks(tmp_path: Path) -> None:
+    (tmp_path / "broker-secrets.json").write_text('{"collector": "a", "device": "b"}')
+    broker = Broker(tmp_path)
+    assert (broker.credentials(COLLECTOR).password, broker.credentials(DEVICE).password) == ("a", "b")
+    shown = broker.credentials(ALARMS).password
+    assert len(shown) > 20
+    assert Broker(tmp_path).credentials(ALARMS).password == shown
+
+
 def test_damaged_secrets_are_named(tmp_path: Path) -> None:
     (tmp_path / "broker-secrets.json").write_text("{")
     with pytest.raises(BrokerError, match=r"broker-secrets\.json is damaged"):
@@ -174,7 +183,7 @@ def test_stopping_ends_the_process(tmp_path: Path, free_port: int) -> None:
 
 
 def test_an_ipv6_address_is_bracketed(tmp_path: Path) -> None:
-    text = configuration(Broker(tmp_path, host="::1"), {COLLECTOR: "a", DEVICE: "b", KEEPER: "c"})
+    text = configuration(Broker(tmp_path, host="::1"), dict.fromkeys((COLLECTOR, DEVICE, ALARMS, DISPLAY, KEEPER), "a"))
     assert 'listen: "[::1]:1883"' in text
 
 

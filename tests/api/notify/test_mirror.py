@@ -7,6 +7,7 @@ import queue
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -15,6 +16,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from api.alarms.types import alarms_of
 from api.notify.mirror import Mirror, publish_once, topics
+from ingest.broker import ALARMS, DISPLAY, Broker
 from ingest.brokerurl import BrokerUrl, parse_url
 from ingest.errors import BrokerError
 from ingest.site import Site
@@ -138,3 +140,17 @@ def test_a_test_message_is_acknowledged_or_says_why_not(nats_broker: RunningBrok
         publish_once(broker._replace(password="wrong"), "ullage/alarm-test/alarm/alarm-test", b"{}")
     with pytest.raises(BrokerError, match=r"no broker at 127\.0\.0\.1:1"):
         publish_once(broker._replace(port=1), "ullage/x/alarm/y", b"{}")
+
+
+def test_the_bundled_broker_lets_a_display_see_alarms_and_nothing_else(tmp_path: Path, free_port: int) -> None:
+    with Broker(tmp_path / "broker", port=free_port) as broker:
+        alarms, display = parse_url(broker.url(ALARMS)), broker.url(DISPLAY)
+        seeing = Display(RunningBroker("nats", broker.host, broker.port, display, "", ""))
+        with shown(alarms, lambda: {"ullage/a/alarm/x": b'{"state": "normal"}'}):
+            assert seeing.next("ullage/a/alarm/x")[0] == {"state": "normal"}
+        publish_once(alarms, "ullage/a/post-1/senml", b"[]")  # acknowledged, as this broker does, and dropped
+        granted: queue.Queue[bool] = queue.Queue()
+        seeing.client.on_subscribe = lambda _c, _u, _m, codes, _p: granted.put(not codes[0].is_failure)
+        seeing.client.subscribe("ullage/+/+/senml", qos=1)
+        assert not granted.get(timeout=WAIT_S)
+        seeing.close()
