@@ -36,7 +36,7 @@ def test_every_alarm_says_what_to_do_and_by_when(composer: Composer, kind: objec
     # when to act and the beginning of what has happened stand within them.
     assert re.match(r"(URGENT, act|Act) within \d+ |(URGENTE, actúe|Actúe) antes de \d+ ", message.subject)
     assert message.subject.index(": ") < 40
-    assert len(message.subject) < 120
+    assert len(message.subject) < 140
     assert "600 L can be drawn" in message.text
     assert ("What to do, within" if language == "en" else "Qué hacer, antes de") in message.text
     assert f"{PAGE}sites/skerrow-head" in message.text
