@@ -89,31 +89,31 @@ class Marked(NamedTuple):
     told: int
 
 
-def watch(of: Year) -> list[Transition]:
+def watch(of: Year, step_min: int = STEP_MIN) -> list[Transition]:
     """Step the engine through a year; every transition."""
     clock = Clock()
     kept = Kept(of, clock)
     engine = AlarmEngine({of.site.id: of.site}, of.readings, cast(Records, kept), clock, Settings(), ("log",))
-    for _ in range(of.days * 24 * 60 // STEP_MIN):
-        clock.now_ms += STEP_MIN * MINUTE_MS
+    for _ in range(of.days * 24 * 60 // step_min):
+        clock.now_ms += step_min * MINUTE_MS
         of.readings.now_ms = clock.now_ms
         engine.tick()
     return kept.appended
 
 
-def mark(seed: int, of: Year, transitions: Sequence[Transition]) -> list[Marked]:
+def mark(seed: int, of: Year, transitions: Sequence[Transition], step_min: int = STEP_MIN) -> list[Marked]:
     """Every alarm against its condition."""
-    return [_mark(seed, of, condition, transitions) for condition in conditions(of)]
+    return [_mark(seed, of, condition, transitions, step_min) for condition in conditions(of)]
 
 
-def _mark(seed: int, of: Year, condition: Condition, transitions: Sequence[Transition]) -> Marked:
+def _mark(seed: int, of: Year, condition: Condition, transitions: Sequence[Transition], step_min: int) -> Marked:
     own = [entry for entry in transitions if entry.alarm == condition.alarm]
     raised = [_minute(entry) for entry in own if entry.new in ACTIVE and entry.old in RESTING]
     told = sum(entry.new == "unacknowledged" and not entry.muted for entry in own)
     active = _active(own, of.days)
     spells = _spells(condition.must, condition.due_min)
     missed, late, worst = 0, 0, 0
-    allowed = condition.due_min + STEP_MIN
+    allowed = condition.due_min + step_min
     for start, end in spells:
         if active[start]:
             continue
