@@ -66,6 +66,24 @@ async def sign_in(
     return _entered(request, session, _local(next))
 
 
+@router.api_route("/password", methods=["GET", "HEAD"], dependencies=[needs(READ)])
+async def password_page(request: Request, caller: CallerDep) -> Response:
+    return _page(request, "password.html", person=caller)
+
+
+@router.post("/password", dependencies=[needs(READ)])
+async def new_password(
+    request: Request, service: ServiceDep, caller: CallerDep, old: _Field, password: _Field
+) -> Response:
+    try:
+        check_link(request, service.settings.password_over_http)
+        change = service.access.change_password
+        session = await run_sync(change, caller.name, old, password, address_of(request))
+    except ProblemError as error:
+        return _page(request, "password.html", error, person=caller)
+    return _entered(request, session, "/")
+
+
 @router.post("/logout", dependencies=[needs(READ)])
 async def sign_out(request: Request, service: ServiceDep, caller: CallerDep) -> Response:
     if caller.session is not None:

@@ -12,7 +12,7 @@ from tests.api.conftest import Client
 #: What strangers may reach: whether the process runs, and the ways in.
 OPEN_TO_ALL = {"/api/v1/health/live", "/api/v1/setup", "/setup", "/login"}
 #: Also reached by reading alone, though it changes something: a reader may leave.
-CHANGED_BY_READERS = {"/logout"}
+CHANGED_BY_READERS = {"/password", "/logout"}
 
 
 def test_every_route_says_once_what_it_needs(client: Client) -> None:
