@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
-import shutil
 import ssl
 import subprocess
 import threading
@@ -22,26 +20,10 @@ from ingest.store.access import AccessStore
 from ingest.store.locate import open_readings
 from ingest.store.records import Records
 from tests.conftest import ROOT, find_free_port
+from tests.nginx import nginx_command
 
 NAME, PASSWORD = "warden", "a kettle on the north wind"
 SERVICE = "water.example"
-_AROUND = """
-user {user};
-daemon off;
-pid {folder}/nginx.pid;
-error_log {folder}/error.log;
-worker_processes 1;
-events {{}}
-http {{
-    access_log off;
-    client_body_temp_path {folder}/body;
-    proxy_temp_path {folder}/proxy;
-    fastcgi_temp_path {folder}/fastcgi;
-    uwsgi_temp_path {folder}/uwsgi;
-    scgi_temp_path {folder}/scgi;
-    include {folder}/ullage.conf;
-}}
-"""
 
 
 @pytest.fixture
@@ -81,10 +63,7 @@ def through(tmp_path: Path, api_port: int) -> Iterator[httpx.Client]:
     ):
         assert old in shipped
         shipped = shipped.replace(old, new)
-    (folder / "ullage.conf").write_text(shipped)
-    (folder / "nginx.conf").write_text(_AROUND.format(folder=folder, user=getpass.getuser()))
-    program = shutil.which("nginx") or "/usr/sbin/nginx"
-    nginx = subprocess.Popen([program, "-p", str(folder), "-c", str(folder / "nginx.conf")])
+    nginx = subprocess.Popen(nginx_command(folder, shipped))
     context = ssl.create_default_context(cafile=str(certificate))
     context.check_hostname = False  # the name is not that of the address by which we come
     try:

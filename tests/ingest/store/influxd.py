@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import getpass
 import shutil
 import signal
 import subprocess
@@ -14,6 +13,7 @@ from types import TracebackType
 import httpx
 
 from tests.conftest import find_free_port
+from tests.nginx import nginx_command
 
 USER, PASSWORD = "ullage", "influx secret"
 #: What a 2.x would have handed out; nginx takes it for the user of 1.x.
@@ -108,14 +108,8 @@ class Nginx(_Server):
         port = find_free_port()
         self.url = f"http://127.0.0.1:{port}"
         basic = base64.b64encode(f"{USER}:{PASSWORD}".encode()).decode()
-        configuration = folder / "nginx.conf"
-        configuration.write_text(
-            _NGINX.format(
-                folder=folder, port=port, upstream=influxd.port, token=TOKEN, basic=basic, user=getpass.getuser()
-            )
-        )
-        program = shutil.which("nginx") or "/usr/sbin/nginx"
-        super().__init__(folder, [program, "-p", str(folder), "-c", str(configuration)], f"{self.url}/ping")
+        inside = _NGINX.format(port=port, upstream=influxd.port, token=TOKEN, basic=basic)
+        super().__init__(folder, nginx_command(folder, inside), f"{self.url}/ping")
 
     def __enter__(self) -> Nginx:
         self.start()
@@ -145,19 +139,6 @@ log-enabled = false
 """
 #: A bucket's slash comes percent-encoded, and 1.x wants the two parts of its name apart.
 _NGINX = """
-user {user};
-daemon off;
-pid {folder}/nginx.pid;
-error_log {folder}/error.log;
-worker_processes 1;
-events {{}}
-http {{
-    access_log off;
-    client_body_temp_path {folder}/body;
-    proxy_temp_path {folder}/proxy;
-    fastcgi_temp_path {folder}/fastcgi;
-    uwsgi_temp_path {folder}/uwsgi;
-    scgi_temp_path {folder}/scgi;
     map $http_authorization $basic {{
         "Token {token}" "Basic {basic}";
         default $http_authorization;
@@ -177,5 +158,4 @@ http {{
         }}
         location / {{ proxy_pass http://influxd; }}
     }}
-}}
 """
