@@ -6,6 +6,7 @@ Learning looks back some months; it is worth doing once a day, not with every fo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 from forecast.model.geometry import geometry_of
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.site import Site
-from ingest.store.readings import ReadingStore
+from ingest.store.readings import ReadingStore, pages
 from ingest.totals import increments, spread
 
 #: Telemetry older than this teaches nothing of how the site is now.
@@ -44,7 +45,7 @@ def hourly(site: Site, store: ReadingStore, now_ms: int, days: int = LOOK_BACK_D
     def passed(measures: str) -> Floats | None:
         """Litres or millimetres of each hour: of a running total, else of a rate (an hour's mean is its amount)."""
         for sensor in site.sensors_of(f"{measures}.total"):
-            readings = store.range(site.id, sensor.id, start_ms - HOUR_MS, now_ms + 1)
+            readings = chain.from_iterable(pages(store, site.id, sensor.id, start_ms - HOUR_MS, now_ms + 1))
             return _laid(spread(increments(readings), HOUR_MS), start_ms, hours)
         for rate in ("flow", "rate"):
             for sensor in site.sensors_of(f"{measures}.{rate}"):

@@ -39,16 +39,17 @@ def renew_session(broker: Broker, user: str, client_id: str, filters: Sequence[s
         with broker.keeper() as keeper:
             before = keeper.subscriptions()
             # Looking writes nothing: a broker whose disk is full may still hand over what it has.
-            known = _connect(url, client_id) and HOLD not in before
-            if known and needed <= set(before.values()):
+            own = keeper.session_of(client_id)
+            well = own is not None and HOLD not in before and own.keys() <= before.keys()
+            if own is not None and well and needed <= set(own.values()):
                 return 0
-            _connect(url, client_id, filters)
-            if known and needed <= set(keeper.subscriptions().values()):
-                return 0  # the site files want more than before
+            if well:  # the site files want more than before
+                _connect(url, client_id, filters)
+                return 0
             again = _renew(keeper, url, client_id, filters, needed)
     except OSError as error:
         raise BrokerError(f"the broker's messages cannot be looked after: {error}") from error
-    if known or before:
+    if own is not None or before:
         log.error("the broker had lost the collector's session: made anew, %d waiting messages put in again", again)
     return again
 
@@ -77,7 +78,6 @@ def subject_of(topic_filter: str) -> str:
     return ".".join({"+": "*", "#": ">"}.get(level, level) for level in levels)
 
 
-def _connect(url: BrokerUrl, client_id: str, filters: Sequence[str] = (), *, fresh: bool = False) -> bool:
-    """Come back to the session, or make it; whether the broker knew it."""
-    with Session(url, client_id, filters, fresh=fresh) as session:
-        return session.was_known
+def _connect(url: BrokerUrl, client_id: str, filters: Sequence[str] = (), *, fresh: bool = False) -> None:
+    """Come back to the session, or make it."""
+    Session(url, client_id, filters, fresh=fresh).close()

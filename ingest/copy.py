@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import struct
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -18,9 +18,8 @@ from typing import Final
 from ingest.errors import SettingsError
 from ingest.instants import HOUR_MS
 from ingest.reading import Reading
-from ingest.store.readings import RollupStore
+from ingest.store.readings import RollupStore, pages
 
-_PAGE: Final = 10_000
 #: Before anything that a store can date. [UTC ms]
 _BEGINNING_MS: Final = -9_000_000_000_000
 
@@ -84,7 +83,7 @@ def copy_readings(
     moved = rollups = rejected = 0
     for site, sensor in source.series():
         rollups += _copy_rollups(source, target, site, sensor)
-        for page in pages(source, site, sensor, came.of(site, sensor), until_ms):
+        for page in pages(source, site, sensor, came.of(site, sensor), until_ms, usable=False):
             result = target.write(page)
             moved += result.accepted
             rejected += len(result.rejected)
@@ -100,17 +99,10 @@ def copy_readings(
     return Copied(moved, rollups, rejected, *sides, differing)
 
 
-def pages(store: RollupStore, site: str, sensor: str, start_ms: int, end_ms: int) -> Iterator[list[Reading]]:
-    """All readings of a sensor in `[start_ms, end_ms)`, suspect ones too, some at a time."""
-    while page := store.range(site, sensor, start_ms, end_ms, limit=_PAGE, usable=False):
-        yield page
-        start_ms = page[-1].time_ms + 1
-
-
 def summed(store: RollupStore, site: str, sensor: str, until_ms: int) -> Sum:
     """Count and checksum of a sensor's readings before an instant."""
     total = Sum()
-    for page in pages(store, site, sensor, _BEGINNING_MS, until_ms):
+    for page in pages(store, site, sensor, _BEGINNING_MS, until_ms, usable=False):
         total += Sum(len(page), sum(map(_hash, page)) % 2**64)
     return total
 

@@ -15,6 +15,8 @@ from typing import Any, Final, NamedTuple
 #: Name of the keeper, and of the stream in which the devices' messages wait.
 KEEPER: Final = "keeper"
 MESSAGES: Final = "$MQTT_msgs"
+#: The stream in which the server keeps what it knows of its MQTT clients.
+SESSIONS: Final = "$MQTT_sess"
 #: The subjects of the devices' messages.
 SUBJECTS: Final = "$MQTT.msgs.>"
 #: Where the server's answers go.
@@ -26,6 +28,7 @@ _STREAM_REQUESTS: Final = ("INFO", "CREATE", "UPDATE", "MSG.GET", "PURGE")
 #: What the keeper may publish to.
 KEEPER_MAY: Final = (
     *(f"{_API}STREAM.{what}.{MESSAGES}" for what in _STREAM_REQUESTS),
+    f"{_API}STREAM.MSG.GET.{SESSIONS}",
     f"{_API}CONSUMER.CREATE.{MESSAGES}.{HOLD}",
     f"{_API}CONSUMER.LIST.{MESSAGES}",
     f"{_API}CONSUMER.DELETE.{MESSAGES}.*",
@@ -33,7 +36,9 @@ KEEPER_MAY: Final = (
 )
 
 _WITHIN_S: Final = 5.0
-_NO_MESSAGE: Final = 10037  # the server's code for "no message found"
+#: The server's codes for "no message found" and "stream not found".
+_NO_MESSAGE: Final = 10037
+_NO_STREAM: Final = 10059
 #: As the server itself makes it for its MQTT clients (seen in 2.15), but for the bounds.
 _STREAM: Final = {
     "name": MESSAGES,
@@ -82,6 +87,23 @@ class Keeper:
                     raise
             else:
                 return
+
+    def session_of(self, client_id: str) -> dict[str, str] | None:
+        """The subscriptions that belong to a client's session, as `subscriptions` has them; None: no such session.
+
+        Asked here and not by connecting: whoever connects is sent what waits, and when he goes without
+        a word it waits once more, for the time after which the server repeats itself.
+        """
+        place = 0
+        while True:
+            answer = self._request(f"STREAM.MSG.GET.{SESSIONS}", {"seq": place + 1, "next_by_subj": ">"})
+            if answer.get("error", {}).get("err_code") in (_NO_MESSAGE, _NO_STREAM):
+                return None
+            message = _checked(answer)["message"]
+            place = int(message["seq"])
+            kept = json.loads(base64.b64decode(message["data"]))
+            if kept.get("id") == client_id:
+                return {one["durable_name"]: one["filter_subject"] for one in (kept.get("cons") or {}).values()}
 
     def subscriptions(self) -> dict[str, str]:
         """For whom messages are kept: the subject of each subscription, by the server's name for it."""

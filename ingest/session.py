@@ -36,7 +36,6 @@ class Session:
     filters  at QoS 1: what the broker keeps for us
     extras   at QoS 0, and only if the broker allows it: what it tells of itself
     fresh    let the broker forget what it knows of this client, and all that it keeps for it
-    `was_known` says whether the broker knew the session.
     Every method raises BrokerError when the connection is lost or refused; then throw it away.
     """
 
@@ -50,7 +49,6 @@ class Session:
         fresh: bool = False,
     ) -> None:
         self._broker = broker
-        self.was_known = False
         self._connack: ReasonCode | None = None
         self._suback: list[ReasonCode] | None = None
         self._lost: BrokerError | None = None
@@ -189,11 +187,8 @@ class Session:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise BrokerError(f"lost the broker at {self._broker.shown}: {mqtt.error_string(code)}")
 
-    def _on_connect(
-        self, _client: object, _userdata: object, flags: mqtt.ConnectFlags, code: ReasonCode, _props: object
-    ) -> None:
+    def _on_connect(self, _client: object, _userdata: object, _flags: object, code: ReasonCode, _props: object) -> None:
         self._connack = code
-        self.was_known = flags.session_present
 
     def _on_subscribe(
         self, _client: object, _userdata: object, _mid: int, codes: list[ReasonCode], _props: object

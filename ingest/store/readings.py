@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Literal, NamedTuple, Protocol
+from collections.abc import Iterator, Sequence
+from typing import Final, Literal, NamedTuple, Protocol
 
 from ingest.reading import Reading, Reject
+
+#: How many readings `pages` takes at a time.
+PAGE: Final = 10_000
 
 Aggregate = Literal["mean", "min", "max", "first", "last", "count"]
 
@@ -122,3 +125,14 @@ class RollupStore(ReadingStore, Protocol):
         Returns how many were deleted.
         """
         ...
+
+
+def pages(
+    store: ReadingStore, site: str, sensor: str, start_ms: int, end_ms: int, *, usable: bool = True
+) -> Iterator[list[Reading]]:
+    """All readings in `[start_ms, end_ms)`, oldest first, some at a time: `range` alone stops at its limit."""
+    while page := store.range(site, sensor, start_ms, end_ms, limit=PAGE, usable=usable):
+        yield page
+        if len(page) < PAGE:
+            return
+        start_ms = page[-1].time_ms + 1

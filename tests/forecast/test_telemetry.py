@@ -15,6 +15,7 @@ from forecast.teaching import learn
 from forecast.telemetry import Hourly, hourly
 from ingest.instants import DAY_MS, from_rfc3339
 from ingest.site import Site
+from ingest.store import readings
 from ingest.store.sqlite import SqliteStore
 from simulator.faults import Fault
 from simulator.plant import Plant
@@ -124,3 +125,14 @@ def test_an_empty_store_teaches_nothing_and_says_so(skerrow_head: Site, tmp_path
     assert any("bunkhouse and ringing-hut" in note for note in spoken(learned.notes))
     assert any("taps and irrigation" in note for note in spoken(learned.notes))
     store.close()
+
+
+def test_a_long_season_of_a_total_is_read_to_its_end(
+    skerrow_head: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = store_of(skerrow_head, tmp_path, days=5)
+    whole = hourly(skerrow_head, store, NOW_MS, 5)
+    monkeypatch.setattr(readings, "PAGE", 50)
+    again = hourly(skerrow_head, store, NOW_MS, 5)
+    assert not np.isnan(again.rain_mm[-3:]).any()
+    np.testing.assert_array_equal(again.rain_mm, whole.rain_mm)

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from ingest import copy as module
 from ingest.copy import Sum, copy_readings, summed
 from ingest.errors import SettingsError, StoreUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
 from ingest.reading import OUT_OF_RANGE, TIME_OF_ARRIVAL, Reading, Reject
+from ingest.store import readings
 from ingest.store.influx import InfluxStore
 from ingest.store.influx_place import parse_place
 from ingest.store.readings import WriteResult
@@ -75,7 +75,7 @@ def test_there_and_back_again_through_influxdb(source: SqliteStore, influxd: Inf
 def test_it_goes_on_where_it_was_interrupted(
     source: SqliteStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "_PAGE", 100)
+    monkeypatch.setattr(readings, "PAGE", 100)
     target = Breaks(tmp_path / "target.db")
     with pytest.raises(StoreUnavailable):
         copy_readings(source, target, END, tmp_path / "state.json")

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
 from ingest.reading import AHEAD_OF_CLOCK, FAST_CHANGE, OUT_OF_RANGE, TIME_OF_ARRIVAL, Reading, Reject
-from ingest.store.readings import Aggregate, Bucket, ReadingStore
+from ingest.store import readings
+from ingest.store.readings import Aggregate, Bucket, ReadingStore, pages
 from tests.ingest.store.conftest import Kind
 
 T = 1_772_366_400_000 - 1_772_366_400_000 % DAY_MS
@@ -92,6 +93,20 @@ def test_a_range_is_half_open_in_order_and_limited(store: ReadingStore) -> None:
 def test_a_range_leaves_the_suspect_out_unless_asked(store: ReadingStore) -> None:
     store.write([level(0, 1.0), level(1, 9.0, OUT_OF_RANGE), level(2, 2.0, TIME_OF_ARRIVAL)])
     assert [reading.value for reading in store.range("a", "post-1/level", T, T + 9)] == [1.0, 2.0]
+
+
+@pytest.mark.parametrize("count", [4, 5, 6])
+def test_pages_bring_everything_however_much_it_is(
+    store: ReadingStore, count: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(readings, "PAGE", 3)
+    written = [level(offset, float(offset), OUT_OF_RANGE if offset == 1 else 0) for offset in range(count)]
+    store.write(written)
+    found = [reading for page in pages(store, "a", "post-1/level", 0, 10 * T) for reading in page]
+    assert found == [reading for reading in written if reading.usable]
+    assert [
+        reading for page in pages(store, "a", "post-1/level", 0, 10 * T, usable=False) for reading in page
+    ] == written
 
 
 def test_a_late_old_reading_is_not_the_latest(store: ReadingStore) -> None:
