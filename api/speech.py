@@ -71,5 +71,6 @@ _FORMS: Final[Mapping[str, Callable[[float, Speaker], str]]] = {
     "instant": lambda value, to: words.clock_time(int(value), to.zone, to.language),
     "month": lambda value, to: words.month(int(value), to.language),
     "day": lambda value, to: words.day(int(value), to.zone, to.language),
+    "date": lambda value, to: words.date(int(value), to.zone, to.language),
     "day_after": lambda value, to: words.day_after(int(value), to.zone, to.language),
 }

@@ -31,6 +31,12 @@ def day(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:
     return format_datetime(to_datetime(time_ms), pattern, tzinfo=zone, locale=language.locale)
 
 
+def date(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:
+    """`4 December 2026`, `4 de diciembre de 2026`: the local day of an instant, of whatever year."""
+    pattern = "d 'de' MMMM 'de' y" if language.code == "es" else "d MMMM y"
+    return format_datetime(to_datetime(time_ms), pattern, tzinfo=zone, locale=language.locale)
+
+
 def month(of_year: int, language: Language = ENGLISH) -> str:
     """`December`, `diciembre`"""
     return str(get_month_names("wide", "stand-alone", language.locale)[of_year])

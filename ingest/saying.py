@@ -29,6 +29,7 @@ Kind = Literal[
     "duration",  # a length of time [ms]
     "instant",  # day and time of day, UTC since 1970 [ms]
     "day",  # the day alone [ms]
+    "date",  # the day with its year [ms]
     "day_after",  # the day after that of the instant: what happens by then happens before this day [ms]
     "month",  # a month of the year, 1 to 12
     "name",  # an id or a word that no language changes
@@ -138,6 +139,10 @@ def instant(time_ms: int) -> Figure:
 
 def day(time_ms: int) -> Figure:
     return Figure("day", float(time_ms))
+
+
+def date(time_ms: int) -> Figure:
+    return Figure("date", float(time_ms))
 
 
 def day_after(time_ms: int) -> Figure:

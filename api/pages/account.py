@@ -26,7 +26,7 @@ from api.service import ServiceDep, SiteDep
 from api.speech import Speaker
 from forecast.account.result import Account, Period
 from ingest.instants import from_datetime, to_datetime, to_rfc3339
-from ingest.saying import Saying, day, instant, litres, number, say
+from ingest.saying import Saying, date, instant, litres, number, say
 from ingest.site import Site
 
 router = APIRouter(include_in_schema=False)
@@ -108,7 +108,7 @@ def lead(period: Period) -> list[Saying]:
         say("{drawn} of rain water drawn, give or take {sd}; the design promised {promised}.",
             drawn=drawn, sd=litres(2 * period.yield_sd_l), promised=promised),
         say("From {start} until {end}. Everything was measured in {told} of {hours} hours.",
-            start=day(period.start_ms), end=day(period.end_ms), told=number(period.told_h),
+            start=date(period.start_ms), end=date(period.end_ms), told=number(period.told_h),
             hours=number(period.hours)),
     ]  # fmt: skip
     if period.told_h:

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from api import words
 from api.charts.columns import Column, ColumnChart, column_figure
+from api.pages.account_tables import is_metered
 from api.pages.design_pictures import volume
 from api.speech import Speaker
 from forecast.account.result import Period
@@ -25,7 +26,11 @@ def yield_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
         sum(getattr(month, key) for month in months) for key in ("designed_yield_l", "actual_yield_l")
     )
     columns = [
-        Column(_short(month), [volume(month.actual_yield_l, speaker)], volume(month.designed_yield_l, speaker))
+        Column(
+            _short(month),
+            [volume(month.actual_yield_l, speaker) if is_metered(month) else None],
+            volume(month.designed_yield_l, speaker),
+        )
         for month in months
     ]
     chart = ColumnChart(

@@ -78,7 +78,7 @@ def _periods(caption: str, head: str, periods: Sequence[Period], speaker: Speake
             _depth(period.design_rain_mm, speaker),
             _depth(period.rain_mm, speaker) if period.told_h else "–",
             volume(period.designed_yield_l, speaker),
-            with_sd(period.actual_yield_l, period.yield_sd_l, speaker),
+            with_sd(period.actual_yield_l, period.yield_sd_l, speaker) if is_metered(period) else "–",
             volume(period.shortfall_l, speaker),
             with_sd(period.actual.spilled_l, period.spilled_sd_l, speaker) if period.told_h else "–",
             words.percent(period.told_h / period.hours, speaker.language),
@@ -86,6 +86,11 @@ def _periods(caption: str, head: str, periods: Sequence[Period], speaker: Speake
         for period in periods
     ]
     return Table(caption, [head, *(speaker.say(text) for text in heads)], rows)
+
+
+def is_metered(period: Period) -> bool:
+    """Whether any of its hours tells what was drawn: none is not nothing."""
+    return bool(period.told_h or period.actual_yield_l)
 
 
 def part_table(period: Period, speaker: Speaker) -> Table:

@@ -43,8 +43,10 @@ def test_the_account_page_says_what_was_promised_and_what_came(client: Client, t
     for words in ("The shortfall by cause", "Leak or unmetered", "Where the water went", "Does not close", "bunkhouse"):
         assert words in said
     assert html.count("<figure") == 3
-    # Months without any reading show no zero: their rain is not known.
+    # Months without any reading show no zero: neither their rain nor what was drawn is known.
     assert "–" in said
+    assert "0 L ± 0 L" not in said.partition("By month")[2].partition("The shortfall by cause")[0]
+    assert re.search(r"From \d+ \w+ 20\d\d until \d+ \w+ 20\d\d\.", said)
     for caution in ("not for drinking", "does not wash out the slope", "licensed practice"):
         assert caution in said
     for link in ("export/account?form=csv", "export/hourly?form=parquet", "report?month=2026-10"):
