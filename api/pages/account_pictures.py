@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from api import words
 from api.charts.columns import Column, ColumnChart, column_figure
-from api.pages.account_tables import is_metered
+from api.pages.account_tables import is_metered, is_mostly_told
 from api.pages.design_pictures import volume
 from api.speech import Speaker
 from forecast.account.result import Period
@@ -52,7 +52,8 @@ def rain_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
     """Rain by month beside the design's; a month of which little was measured has none."""
     fell_mm, promised_mm = (sum(getattr(month, key) for month in months) for key in ("rain_mm", "design_rain_mm"))
     columns = [
-        Column(_short(month), [month.rain_mm if month.told_h else None], month.design_rain_mm) for month in months
+        Column(_short(month), [month.rain_mm if is_mostly_told(month) else None], month.design_rain_mm)
+        for month in months
     ]
     chart = ColumnChart(
         id="rain",

@@ -76,7 +76,7 @@ def _periods(caption: str, head: str, periods: Sequence[Period], speaker: Speake
         [
             called(period, speaker),
             _depth(period.design_rain_mm, speaker),
-            _depth(period.rain_mm, speaker) if period.told_h else "–",
+            _depth(period.rain_mm, speaker) if is_mostly_told(period) else "–",
             volume(period.designed_yield_l, speaker),
             with_sd(period.actual_yield_l, period.yield_sd_l, speaker) if is_metered(period) else "–",
             volume(period.shortfall_l, speaker),
@@ -91,6 +91,11 @@ def _periods(caption: str, head: str, periods: Sequence[Period], speaker: Speake
 def is_metered(period: Period) -> bool:
     """Whether any of its hours tells what was drawn: none is not nothing."""
     return bool(period.told_h or period.actual_yield_l)
+
+
+def is_mostly_told(period: Period) -> bool:
+    """Whether its rain is mostly measured: the design's stands in for the rest, and would look measured."""
+    return 2 * period.told_h >= period.hours
 
 
 def part_table(period: Period, speaker: Speaker) -> Table:

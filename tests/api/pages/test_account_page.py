@@ -65,7 +65,7 @@ def test_the_report_is_of_the_last_whole_month_or_of_the_one_asked_for(client: C
     last = words_of(client.get(REPORT).text)
     assert "Skerrow Head bird observatory: October 2026" in last
     # Half an hour before and after midnight on the first, local time: British Summer Time ended on 25 October.
-    assert "From Thursday 1 October until Sunday 1 November." in last
+    assert "From 1 October 2026 until 1 November 2026." in last
     this = words_of(client.get(f"{REPORT}?month=2026-11").text)
     assert "November 2026" in this
     assert "Made Wed 25 Nov, 12:04." in this
