@@ -137,7 +137,7 @@ def prepare(data: Path, records: str = "") -> None:
     """Make the data folder and bring the records up to date, before several processes open them."""
     from ingest.store.records import Records  # noqa: PLC0415 - only here is SQLAlchemy needed
 
-    data.mkdir(parents=True, exist_ok=True)
+    data.mkdir(mode=0o700, parents=True, exist_ok=True)  # who signs in, and from where, is nobody else's business
     Records(records or f"sqlite:///{data / 'records.db'}").close()
 
 

@@ -74,11 +74,6 @@ def days(count: int, language: Language = ENGLISH) -> str:
     return language.ngettext("{count} day", "{count} days", count).format(count=number(count, 0, language))
 
 
-def count(number: int, name: str) -> str:
-    """`1 day`, `2 days`, in English only."""
-    return f"{number} {name}" if number == 1 else f"{number:,} {name}s"
-
-
 def number(value: float, decimals: int, language: Language = ENGLISH) -> str:
     """`2,130`, `12.62`: exactly so many decimals."""
     # Spanish sets off thousands from five figures on (Real Academia Española, Ortografía, 2010; from memory).

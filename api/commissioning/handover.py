@@ -114,8 +114,8 @@ def _draw(draw: Draw) -> Saying:
 
 def _battery(battery: Battery) -> Saying:
     return say(
-        "Battery: {voltage}, {capacity} Ah, {chemistry}; low below {low}, cut off at {cutoff}. Panel: {panel} W.",
-        voltage=saying.volts(battery.nominal_v),
+        "Battery: {voltage} V, {capacity} Ah, {chemistry}; low below {low}, cut off at {cutoff}. Panel: {panel} W.",
+        voltage=saying.number(battery.nominal_v),
         capacity=saying.number(battery.capacity_ah),
         chemistry=saying.said([_CHEMISTRIES[battery.chemistry]]),
         low=saying.volts(battery.low_v),

@@ -33,6 +33,8 @@ router = APIRouter(include_in_schema=False)
 
 #: So many months stand in the pictures of a report; with fewer, little is learnt of roofs and tanks.
 REPORT_MONTHS: Final = 12
+#: Less than is shown is no gap to speak of; what is unexplained stands among the parts all the same. [L]
+_CLOSES_L: Final = 0.5
 
 
 @router.api_route("/sites/{site}/account", methods=["GET", "HEAD"], dependencies=[needs(READ)])
@@ -112,9 +114,12 @@ def lead(period: Period) -> list[Saying]:
             hours=number(period.hours)),
     ]  # fmt: skip
     if period.told_h:
+        spilled, closure_l = litres(period.actual.spilled_l), abs(period.actual.closure_l)
         said.append(
-            say("{spilled} ran over. The balance does not close by {closure}.",
-                spilled=litres(period.actual.spilled_l), closure=litres(abs(period.actual.closure_l)))
+            say("{spilled} ran over.", spilled=spilled)
+            if closure_l < _CLOSES_L
+            else say("{spilled} ran over. The balance does not close by {closure}.",
+                     spilled=spilled, closure=litres(closure_l))
         )  # fmt: skip
     return said
 

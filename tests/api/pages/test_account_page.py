@@ -40,6 +40,7 @@ def test_the_account_page_says_what_was_promised_and_what_came(client: Client, t
     said = words_of(html)
     assert "of rain water drawn, give or take" in said
     assert "Everything was measured in" in said
+    assert "does not close by 0 L" not in said
     for words in ("The shortfall by cause", "Leak or unmetered", "Where the water went", "Does not close", "bunkhouse"):
         assert words in said
     assert html.count("<figure") == 3
