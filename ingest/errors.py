@@ -26,22 +26,28 @@ Anything else that escapes is a bug.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 
 class UllageError(Exception):
     """Root of the tree. The text is written for the person who has to act on it."""
 
 
+#: What stands where a key is missing.
+NOTHING: Final = "nothing"
+
+
 @dataclass(frozen=True)
 class Problem:
-    """One thing wrong in a file: where, what stands there, what was expected."""
+    """One thing wrong in a file: where, what stands there, or NOTHING, what was expected."""
 
     key: str
     value: str
     expected: str
 
     def __str__(self) -> str:
-        return f"{self.key} = {self.value}: expected {self.expected}"
+        found = f"{self.key} is missing" if self.value == NOTHING else f"{self.key} = {self.value}"
+        return f"{found}: expected {self.expected}"
 
 
 class SiteFileError(UllageError):

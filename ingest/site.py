@@ -221,6 +221,16 @@ class Sensor(Part):
             scale_for(self.quantity.unit, self.unit)
         return self
 
+    @model_validator(mode="after")
+    def _within_what_is_possible(self) -> Sensor:
+        quantity = self.quantity
+        low = quantity.low if self.low is None else self.low
+        high = quantity.high if self.high is None else self.high
+        if not quantity.low <= low < high <= quantity.high:
+            possible = f"{quantity.low:g} to {quantity.high:g} {quantity.unit}, the unit kept inside"
+            raise ValueError(f"low below high, both within {possible}")
+        return self
+
     @property
     def id(self) -> str:
         return f"{self.device}/{self.name}"

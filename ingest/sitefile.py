@@ -11,10 +11,11 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from ingest.errors import Problem, SiteFileError
+from ingest.errors import NOTHING, Problem, SiteFileError
+from ingest.expected import expected
 from ingest.reading import quantity_of
 from ingest.site import Site
-from ingest.sitekeys import near_key
+from ingest.sitekeys import expected_of, near_key
 
 #: Stands beside the site files and says who is told of alarms: see api/notify/recipients.py.
 RECIPIENTS = "notify.toml"
@@ -78,27 +79,20 @@ def load_sites(path: Path) -> dict[str, Site]:
 
 def _explain(detail: ErrorDetails, data: Mapping[str, Any]) -> Problem:
     """Turn pydantic's finding into key, value and what was expected."""
-    message = detail["msg"].removeprefix("Value error, ").removeprefix("Input should be ").removeprefix("a valid ")
+    location, value, message = detail["loc"], _shown(detail["input"]), expected(detail)
+    *tables, last = (step for step in location if isinstance(step, str))
     match detail["type"]:
         case "missing":
-            value, message = "nothing", "this key to be present"
+            value, message = NOTHING, expected_of(tuple(tables), last)
         case "extra_forbidden":
-            *tables, wrong = (step for step in detail["loc"] if isinstance(step, str))
-            near = near_key(tuple(tables), wrong)
-            value = _shown(detail["input"])
+            near = near_key(tuple(tables), last)
             message = "a key that exists" + (f"; do you mean {near}?" if near else ": ullage check --keys lists them")
-        case "string_pattern_mismatch":
-            value, message = _shown(detail["input"]), f"text of the form {detail['ctx']['pattern']}"
         case "union_tag_not_found":
-            value, message = (
-                "nothing",
-                "a shape: vertical_cylinder, horizontal_cylinder, rectangular or strapping_table",
-            )
+            location, value, message = (*location, "shape"), NOTHING, expected_of(("tank",), "shape")
         case "union_tag_invalid":
-            value, message = repr(detail["ctx"]["tag"]), f"one of {detail['ctx']['expected_tags']}"
-        case _:
-            value = _shown(detail["input"])
-    return Problem(_key_path(detail["loc"], data), value, message)
+            location, value = (*location, "shape"), repr(detail["ctx"]["tag"])
+            message = expected_of(("tank",), "shape")
+    return Problem(_key_path(location, data), value, message)
 
 
 def _key_path(location: tuple[int | str, ...], data: Mapping[str, Any]) -> str:

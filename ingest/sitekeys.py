@@ -16,7 +16,9 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from ingest.part import Part
+from ingest.reading import QUANTITIES
 from ingest.site import Site
+from ingest.units import SENT_UNITS
 
 _ENTRY: Final = re.compile(r"^    (\w+(?:, \w+)*)  +(\S.*)$")
 _WORDS: Final[Mapping[object, str]] = {
@@ -49,24 +51,39 @@ def near_key(path: tuple[str, ...], wrong: str) -> str | None:
 
     path  names of the tables on the way, such as ("roof", "first_flush"), or ("tank", "rectangular")
     """
-    names = [key.key for key in site_keys() if key.table.strip("[]").split(" ")[0] == ".".join(_tables(path))]
-    shape = path[1:2] if path[:1] == ("tank",) else ()
-    if shape:
-        names = [key.key for key in site_keys() if key.table == "[[tank]]" or key.table.endswith(f'"{shape[0]}"')]
+    names = [key.key for key in _keys_in(path)]
     if not path:
         names += [key.table.strip("[]").split(".")[0] for key in site_keys() if key.table]
     wrong = wrong.lower().replace("-", "_")
     begun = [name for name in names if name.startswith(wrong)]
-    near = begun or get_close_matches(wrong, names, n=1, cutoff=_ALIKE)
+    within = [name for name in names if f"_{wrong}_" in f"_{name}_"]
+    near = begun or get_close_matches(wrong, names, n=1, cutoff=_ALIKE) or within
     return near[0] if near else None
 
 
+def expected_of(path: tuple[str, ...], name: str) -> str:
+    """What a key of a table must be, where it is missing altogether."""
+    found = next((key.expected for key in _keys_in(path) if key.key == name), None)
+    if found is not None:
+        return found
+    many = any(key.table.startswith("[[" + name) for key in site_keys())
+    return f"at least one [[{name}]] table" if many else f"a [{name}] table"
+
+
+def _keys_in(path: tuple[str, ...]) -> list[Key]:
+    """The keys of one table; of a tank, those of its shape too."""
+    if path[:1] == ("tank",) and path[1:]:
+        return [key for key in site_keys() if key.table == "[[tank]]" or key.table.endswith(f'"{path[1]}"')]
+    return [key for key in site_keys() if key.table.strip("[]").split(" ")[0] == ".".join(path)]
+
+
 def keys_table() -> str:
-    """All keys as Markdown, a table for each table of the file."""
+    """All keys as Markdown, a table for each table of the file; below the sensors', what they may measure."""
     lines: list[str] = []
     table = None
     for key in site_keys():
         if key.table != table:
+            lines += ["", *_quantities_table()] if table == "[[sensor]]" else []
             table = key.table
             lines += ["", f"### `{table}`" if table else "### At the top", "", "| key | meaning | expected | default |"]
             lines.append("|---|---|---|---|")
@@ -75,8 +92,25 @@ def keys_table() -> str:
     return "\n".join(lines).strip() + "\n"
 
 
-def _tables(path: tuple[str, ...]) -> tuple[str, ...]:
-    return path[:1] if path[:1] == ("tank",) else path
+def _quantities_table() -> list[str]:
+    """What `measures` may say, and in which units."""
+    words = (
+        "`measures` is one of these, `*` being the id of the part. `low`, `high` and `noise` are in the unit kept "
+        "inside. A device sends one of the units beside it, of the SenML registry (RFC 8428, RFC 8798), in SenML or "
+        "named by `unit`. Of a running total only the increase counts; it survives gaps, so it is better than a rate."
+    )
+    lines = [
+        words,
+        "",
+        "| `measures` | meaning | unit kept inside | possible | units to send |",
+        "|---|---|---|---|---|",
+    ]
+    for quantity in QUANTITIES:
+        sent = ", ".join(f"`{unit}`" for unit in SENT_UNITS[quantity.unit])
+        inside = {"1": "a share, 0 to 1", "Cel": "°C"}.get(quantity.unit, quantity.unit)
+        possible = f"{quantity.low:,g} to {quantity.high:,.0f}"
+        lines.append(f"| `{quantity.pattern}` | {quantity.meaning} | {inside} | {possible} | {sent} |")
+    return lines
 
 
 def _keys_of(model: type[Part], table: str, without: frozenset[str] = frozenset()) -> Iterator[Key]:

@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 import httpx
 from pydantic import Field, SecretStr, StringConstraints, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
 from api.alarms.types import Priority
 from ingest.part import Id, Part, Positive
@@ -31,12 +32,20 @@ ClockTime = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5]
 Line = Annotated[str, StringConstraints(pattern=r"^[^\x00-\x1f\x7f]+$", max_length=2_000)]
 
 _MARK: Final = "whsec_"
+#: Kind of the error that says which keys a channel lacks, with what each must be.
+LACKING: Final = "lacking"
 #: Key lengths of a symmetric secret (Standard Webhooks 1.0.0, "Signature scheme").
 _SECRET_BYTES: Final = range(24, 65)
 #: What each way needs to know.
 _NEEDS: Final[dict[Channel, tuple[str, ...]]] = {
     "email": ("address",), "webhook": ("url", "secret"), "apprise": ("url",)
 }  # fmt: skip
+_EXPECTED: Final = {
+    "address": "a bare e-mail address, such as warden@skerrow.example",
+    "url": "an https url without name and password in it (http only to this machine)",
+    "secret": "whsec_ followed by the base64 of 24 to 64 random bytes; this makes one: "
+    "echo whsec_$(head -c 32 /dev/urandom | base64)",
+}
 
 
 class Recipient(Part):
@@ -101,10 +110,12 @@ class Recipient(Part):
 
     @model_validator(mode="after")
     def _whole(self) -> Recipient:
-        given = {key for key in ("address", "url", "secret") if getattr(self, key) is not None}
-        needed = set(_NEEDS[self.channel])
-        if given != needed:
-            raise ValueError(f'{" and ".join(_NEEDS[self.channel])} with channel = "{self.channel}", and nothing else')
+        given = {key for key in _EXPECTED if getattr(self, key) is not None}
+        needed = _NEEDS[self.channel]
+        if lacking := [key for key in needed if key not in given]:
+            raise PydanticCustomError(LACKING, "a key is missing", {"keys": {key: _EXPECTED[key] for key in lacking}})
+        if given != set(needed):
+            raise ValueError(f'{" and ".join(needed)} with channel = "{self.channel}", and nothing else')
         if self.channel == "webhook" and self.url is not None:
             web_url(self.url.get_secret_value())
         if (self.quiet_hours or self.digest_hour is not None) and self.timezone is None:
@@ -203,15 +214,14 @@ class Recipients(Part):
 
 def signing_key(secret: str) -> bytes:
     """The signing key in a `whsec_` secret. Raises ValueError."""
-    expected = "whsec_ followed by the base64 of 24 to 64 bytes"
     if not secret.startswith(_MARK):
-        raise ValueError(expected)
+        raise ValueError(_EXPECTED["secret"])
     try:
         key = base64.b64decode(secret.removeprefix(_MARK), validate=True)
     except binascii.Error as error:
-        raise ValueError(expected) from error
+        raise ValueError(_EXPECTED["secret"]) from error
     if len(key) not in _SECRET_BYTES:
-        raise ValueError(expected)
+        raise ValueError(_EXPECTED["secret"])
     return key
 
 
@@ -220,14 +230,13 @@ def web_url(url: str) -> str:
 
     Raises ValueError.
     """
-    expected = "an https url without name and password in it (http only to this machine)"
     try:
         parts = httpx.URL(url)
     except httpx.InvalidURL:
-        raise ValueError(expected) from None
+        raise ValueError(_EXPECTED["url"]) from None
     fitting = ("https", "http") if is_this_machine(parts.host) else ("https",)
     if not parts.host or parts.scheme not in fitting or parts.userinfo:
-        raise ValueError(expected)
+        raise ValueError(_EXPECTED["url"])
     return url
 
 
@@ -236,9 +245,9 @@ def mail_address(text: str) -> str:
     try:
         address = Address(addr_spec=text)
     except (ValueError, IndexError) as error:
-        raise ValueError("a bare e-mail address, such as warden@skerrow.example") from error
+        raise ValueError(_EXPECTED["address"]) from error
     if not address.username or not address.domain or not text.isascii():
-        raise ValueError("a bare e-mail address, such as warden@skerrow.example")
+        raise ValueError(_EXPECTED["address"])
     return text
 
 

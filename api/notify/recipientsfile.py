@@ -14,8 +14,9 @@ from typing import Any, Final
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from api.notify.recipients import Recipient, Recipients, Smtp
-from ingest.errors import Problem, RecipientsFileError
+from api.notify.recipients import LACKING, Recipient, Recipients, Smtp
+from ingest.errors import NOTHING, Problem, RecipientsFileError
+from ingest.expected import expected
 
 #: Keys whose values are never shown, and keep the file from other eyes. A service's url often is its key.
 _SECRET: Final = ("password", "secret", "url")
@@ -49,11 +50,9 @@ def load_recipients(
     try:
         recipients = Recipients.model_validate(filled)
     except ValidationError as error:
-        problems += [
-            _explain(detail, data)
-            for detail in error.errors(include_url=False)
-            if not str(detail["input"]).startswith("$")  # told already: the variable is not set
-        ]
+        for detail in error.errors(include_url=False):
+            if not str(detail["input"]).startswith("$"):  # told already: the variable is not set
+                problems += _explain(detail, data)
     problems += _cross_checks(data, sites)
     if problems or recipients is None:
         raise RecipientsFileError(str(path), problems)
@@ -104,7 +103,7 @@ def _filled(data: Mapping[str, Any], environment: Mapping[str, str]) -> tuple[di
     return filled, missing
 
 
-def _explain(detail: ErrorDetails, data: Mapping[str, Any]) -> Problem:
+def _explain(detail: ErrorDetails, data: Mapping[str, Any]) -> list[Problem]:
     """Pydantic's finding as key, value and what was expected; the value of a secret stays untold."""
     words: list[str] = []
     here: object = data
@@ -112,18 +111,17 @@ def _explain(detail: ErrorDetails, data: Mapping[str, Any]) -> Problem:
         here = _inside(here, step)
         name = here.get("name") if isinstance(step, int) and isinstance(here, dict) else None
         words.append(f'"{name}"' if isinstance(name, str) else f"no. {step + 1}" if isinstance(step, int) else step)
-    value = detail["input"]
+    where, value, wanted = " ".join(words) or "file", detail["input"], expected(detail)
+    if detail["type"] == LACKING:
+        return [Problem(f"{where} {key}", NOTHING, needed) for key, needed in detail["ctx"]["keys"].items()]
     shown = "this table" if isinstance(value, dict) else _HIDDEN if words and words[-1] in _SECRET else repr(value)[:60]
-    expected = detail["msg"].removeprefix("Value error, ").removeprefix("Input should be ").removeprefix("a valid ")
     match detail["type"]:
         case "missing":
-            shown, expected = "nothing", "this key to be present"
+            shown, wanted = NOTHING, "this key to be present"
         case "extra_forbidden":
             shown, near = _HIDDEN, get_close_matches(words[-1], _KEYS, 1)
-            expected = "a key that exists" + (f"; do you mean {near[0]}?" if near else "")
-        case "string_pattern_mismatch":
-            expected = f"text of the form {detail['ctx']['pattern']}"
-    return Problem(" ".join(words) or "file", shown, expected)
+            wanted = "a key that exists" + (f"; do you mean {near[0]}?" if near else "")
+    return [Problem(where, shown, wanted)]
 
 
 def _inside(table: object, step: int | str) -> object:

@@ -47,7 +47,7 @@ def test_all_problems_are_told_at_once(good: dict[str, Any]) -> None:
     assert "timezone = 'Mars/Crater': expected a name of the time zone database, such as Europe/London" in said
     assert "roof \"bunkhouse\" plan_area_m2 = '84': expected number" in said
     assert "roof \"ringing-hut\" tank = 'mian': expected the id of a tank: main" in said
-    assert 'draw "taps" feed = nothing: expected this key to be present' in said
+    assert 'draw "taps" feed is missing: expected one of "gravity", "pumped"' in said
     assert "battery nominal_v = 13: expected 12, 24, 36 or 48" in said
     assert any(line.startswith("sensor no. 1 measures = 'depth': expected one of tank.*.level") for line in said)
 
@@ -64,7 +64,7 @@ def change(part: str, key: str, value: object) -> Any:
     ("spoil", "said"),
     [
         (change("tank", "overflow_height_m", 0.1), "outlet_height_m below the overflow_height_m"),
-        (change("tank", "shape", "egg"), "vertical_cylinder"),
+        (change("tank", "shape", "egg"), """tank "main" shape = 'egg': expected one of "vertical_cylinder\""""),
         (change("tank", "diam", 1.6), "a key that exists; do you mean diameter_m?"),
         (change("roof", "plan_aera_m2", 84), "a key that exists; do you mean plan_area_m2?"),
         (change("battery", "colour", "red"), "a key that exists: ullage check --keys lists them"),
@@ -82,7 +82,18 @@ def change(part: str, key: str, value: object) -> Any:
         (change("sensor", "name", "inflow-total"), "a device and name that only one sensor has"),
         (lambda data: data.pop("pump"), "a [pump] table"),
         (lambda data: data.pop("battery"), "a [battery] table"),
-        (lambda data: data.pop("roof"), "this key to be present"),
+        (lambda data: data.pop("roof"), "roof is missing: expected at least one [[roof]] table"),
+        (
+            lambda data: data["tank"][0].pop("shape"),
+            'tank "main" shape is missing: expected one of "vertical_cylinder"',
+        ),
+        (lambda data: data.update(id="skerrow_head"), "small letters, digits and hyphens"),
+        (lambda data: data.update(commissioned="2026-04-12"), "a time with its offset, such as 2026-04-12T10:00"),
+        (change("roof", "area", 84), "do you mean plan_area_m2?"),
+        (change("roof", "first_flush", 40), "first_flush = 40: expected a table"),
+        (change("draw", "months", ["May"]), "whole number"),
+        (change("draw", "hours", [8]), "at least 2 of them, not 1"),
+        (change("sensor", "high", 2_500), "low below high, both within -0.05 to 30 m, the unit kept inside"),
     ],
 )
 def test_each_kind_of_mistake_is_explained(good: dict[str, Any], spoil: Any, said: str) -> None:

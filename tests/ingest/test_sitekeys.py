@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import re
+
 import pytest
 
-from ingest.sitekeys import near_key, site_keys
+from api.notify.recipients import Recipients
+from ingest.expected import PATTERNS
+from ingest.part import Part
+from ingest.reading import QUANTITIES
+from ingest.site import Site
+from ingest.sitekeys import keys_table, near_key, site_keys
+from ingest.units import SENT_UNITS
 
 
 def test_every_key_has_a_meaning_and_says_whether_it_is_required() -> None:
@@ -26,8 +35,24 @@ def test_every_key_has_a_meaning_and_says_whether_it_is_required() -> None:
         ((), "tanks", "tank"),
         (("roof", "first_flush"), "volume", "volume_l"),
         (("draw", "line"), "lenght_m", "pipe_length_m"),
+        (("roof",), "area", "plan_area_m2"),
         (("battery",), "xyz", None),
     ],
 )
 def test_the_near_key_is_of_the_table_that_it_stands_in(path: tuple[str, ...], wrong: str, meant: str | None) -> None:
     assert near_key(path, wrong) == meant
+
+
+def test_every_quantity_stands_in_the_table_with_every_unit_that_may_be_sent() -> None:
+    rows = {line.split("|")[1].strip(): line for line in keys_table().splitlines() if line.startswith("| `")}
+    for quantity in QUANTITIES:
+        row = rows[f"`{quantity.pattern}`"]
+        assert quantity.meaning in row
+        assert all(f"`{unit}`" in row for unit in SENT_UNITS[quantity.unit])
+
+
+@pytest.mark.parametrize("model", [Site, Recipients])
+def test_every_pattern_of_a_text_is_said_in_words(model: type[Part]) -> None:
+    assert set(re.findall(r'"pattern": "((?:[^"\\]|\\.)*)"', json.dumps(model.model_json_schema()))) <= {
+        json.dumps(pattern)[1:-1] for pattern in PATTERNS
+    }

@@ -103,7 +103,9 @@ timezone = "Europe/Lndon"
 @pytest.mark.parametrize(
     ("change", "expected"),
     [
-        ('address = "warden@skerrow.example"', 'address with channel = "email", and nothing else'),
+        ('address = "warden@skerrow.example"', 'recipient "warden" address is missing: expected a bare'),
+        ("webhook", 'recipient "logbook" secret is missing: expected whsec_'),
+        ("both", 'address with channel = "email", and nothing else'),
         ("quiet", "a timezone, because quiet_hours"),
         ("escalate", "escalate_after_min and escalate_to together"),
         ("itself", "another recipient than itself"),
@@ -114,6 +116,8 @@ def test_what_belongs_together_is_given_together(notify_file: Path, change: str,
     added = {
         "quiet": 'quiet_hours = ["22:00", "06:00"]',
         "escalate": "escalate_after_min = 60.0",
+        "webhook": '[[recipient]]\nname = "logbook"\nchannel = "webhook"\nurl = "https://log.example/"',
+        "both": 'url = "https://log.example/"',
         "itself": 'escalate_after_min = 60.0\nescalate_to = "warden"',
         "equal": 'timezone = "UTC"\nquiet_hours = ["22:00", "22:00"]',
     }
