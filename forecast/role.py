@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from forecast.aside import aside
 from forecast.judging import Judging
+from forecast.lacking import rain_stand_in
 from forecast.lessons import Lessons
 from forecast.outlook.choose import SERVICES, OutlookSettings
 from forecast.outlook.record import RainRecord
@@ -41,7 +42,7 @@ def run_forecast(
 ) -> None:
     """Forecast all sites until `stop` is set.
 
-    rain_folder  holds one rain record a site, SITE.csv; a site without one uses monthly means
+    rain_folder  holds one rain record a site, SITE.csv; a site without one uses monthly means, or a guess
     weather      where outlooks come from; SITE in the path of a document stands for the id of the site
     cache        folder of the weather services' answers and of past outlooks
     data         folder of what is kept beside a database of readings
@@ -89,5 +90,5 @@ def load_rain(sites: Mapping[str, Site], folder: Path | None) -> dict[str, RainR
             log.info("%s: rain record %s, %d hours", site, files[site], len(found[site].rain_mm))
         else:
             where = f" {folder / f'{site}.csv'}" if folder else ""
-            log.warning("%s: no rain record%s; monthly means stand in", site, where)
+            log.warning("%s: no rain record%s; %s", site, where, rain_stand_in(sites[site]))
     return found

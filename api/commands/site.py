@@ -38,9 +38,13 @@ def check(
     keys: Annotated[bool, typer.Option("--keys", help="List every key that a site file may have.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Check site files, and notify.toml beside them: every problem, one a line; exit 2 if there is any."""
+    """Check site files, and notify.toml beside them: every problem, one a line; exit 2 if there is any.
+
+    A warning tells what a file may lack, and what that costs; it is no problem.
+    """
     from api.notify.recipientsfile import load_recipients
     from api.settings import load_settings
+    from forecast.lacking import lacking
     from ingest.sitefile import load_sites
 
     if keys:
@@ -59,13 +63,17 @@ def check(
         load_recipients(load_settings(sites=sites).recipients_file, found or None)
     except RecipientsFileError as error:
         problems += [_in_file(error.file, problem) for problem in error.problems]
+    warnings = {site.id: lacking(site) for site in found.values()}
     if as_json:
         listed = [{"key": p.key, "value": p.value, "expected": p.expected} for p in problems]
-        typer.echo(json.dumps({"sites": list(found), "problems": listed}, indent=2))
+        warned = [{"site": site, "says": sentence} for site, sentences in warnings.items() for sentence in sentences]
+        typer.echo(json.dumps({"sites": list(found), "problems": listed, "warnings": warned}, indent=2))
     for problem in [] if as_json else problems:
         typer.echo(str(problem), err=True)
     for site in [] if as_json else found.values():
         typer.echo(_summary(site))
+        for sentence in warnings[site.id]:
+            typer.echo(f"{site.id}: warning: {sentence}", err=True)
     if problems:
         raise typer.Exit(BAD_INPUT)
 
@@ -107,9 +115,15 @@ def replay(
 def _print_keys(as_json: bool) -> None:
     from dataclasses import asdict
 
+    from ingest.reading import QUANTITIES
     from ingest.sitekeys import keys_table, site_keys
+    from ingest.units import SENT_UNITS
 
-    typer.echo(json.dumps([asdict(key) for key in site_keys()], indent=2) if as_json else keys_table().rstrip())
+    if not as_json:
+        typer.echo(keys_table().rstrip())
+        return
+    measured = [asdict(quantity) | {"sent": list(SENT_UNITS[quantity.unit])} for quantity in QUANTITIES]
+    typer.echo(json.dumps({"keys": [asdict(key) for key in site_keys()], "measures": measured}, indent=2))
 
 
 def _summary(site: Site) -> str:

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import logging
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from forecast.facts import Facts
+from forecast.lacking import rain_stand_in
 from forecast.outlook import met_norway, nws, open_meteo
 from forecast.outlook.blend import blend, with_age
 from forecast.outlook.ensemble import Floats, Outlook
 from forecast.outlook.file import parse_document, read_document
 from forecast.outlook.history import history_outlook
+from forecast.outlook.limits import GUESSED_MONTH_MM
 from forecast.outlook.monthly import monthly_outlook
 from forecast.outlook.record import RainRecord
 from forecast.outlook.resample import to_outlook
 from ingest.errors import ForecastUnavailable, OutlookError, OutlookUnavailable, Problem, SettingsError
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
-from ingest.saying import Saying, name, number, say
+from ingest.saying import Saying, millimetres, name, number, say
 from ingest.site import Site
 
 if TYPE_CHECKING:
@@ -29,8 +31,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("ullage.outlook")
 
-#: Rain of a month where the site file promises nothing and no record exists. [mm] A guess, and named so.
-GUESSED_MONTH_MM: Final = 60.0
 #: Courses of the season among which a blend finds those that join.
 SEASON_COURSES: Final = 400
 NONE: Final = "none"
@@ -128,7 +128,7 @@ def season_outlook(
     without_year: int | None = None,
     measured_mm: Floats | None = None,
 ) -> Outlook:
-    """Windows of the rain record where there is one for this season, else monthly means.
+    """Windows of the rain record where there is one for this season, else monthly means, else a guess that says so.
 
     measured_mm  rain of the first hours, up to now: windows alike in their last days come more often [mm]
     """
@@ -138,9 +138,18 @@ def season_outlook(
                 record, start_ms, hours, members, rng, without_year=without_year, measured_mm=measured_mm
             )
         except ForecastUnavailable as error:
-            log.warning("%s: %s; monthly means stand in", site.id, error)
-    monthly = site.design.rain_mm if site.design else [GUESSED_MONTH_MM] * 12
-    return monthly_outlook(monthly, start_ms, hours, members, rng)
+            log.warning("%s: %s; %s", site.id, error, rain_stand_in(site))
+    if site.design is not None:
+        return monthly_outlook(site.design.rain_mm, start_ms, hours, members, rng)
+    guessed = monthly_outlook([GUESSED_MONTH_MM] * 12, start_ms, hours, members, rng)
+    rain = millimetres(GUESSED_MONTH_MM)
+    source = say("a guess of {rain} in every month: no rain record, no monthly means", rain=rain)
+    note = say(
+        "How much it rains here nobody has said: {rain} in every month are a guess. The site file should have the rain "
+        "of twelve mean months, or the service a rain record.",
+        rain=rain,
+    )
+    return replace(guessed, source=source).noting(note)
 
 
 def _sent(document: bytes) -> Outlook:

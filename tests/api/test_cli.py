@@ -52,7 +52,25 @@ def test_check_in_json(tmp_path: Path) -> None:
     done = ullage("check", broken_site(tmp_path), "--json")
     assert done.returncode == 2
     assert len(json.loads(done.stdout)["problems"]) == 2
-    assert json.loads(ullage("check", SITE, "--json").stdout) == {"sites": ["skerrow-head"], "problems": []}
+    assert json.loads(ullage("check", SITE, "--json").stdout) == {
+        "sites": ["skerrow-head"], "problems": [], "warnings": [],
+    }  # fmt: skip
+
+
+def test_check_warns_of_what_a_file_may_lack_and_does_not_fail_for_it(tmp_path: Path) -> None:
+    file = tmp_path / "site.toml"
+    file.write_text(
+        SITE.read_text()
+        .partition("[design]")[0]
+        .replace('measures = "tank.main.level"', 'measures = "air.temperature"')
+    )
+    done = ullage("check", file)
+    assert done.returncode == 0
+    assert "skerrow-head: warning: no [design] rain_mm" in done.stderr
+    assert "a guess of 60 mm in every month" in done.stderr
+    assert "skerrow-head: warning: no sensor measures the level of a tank" in done.stderr
+    assert len(json.loads(ullage("check", file, "--json").stdout)["warnings"]) == 2
+    assert "warning" not in ullage("check", SITE.parent).stderr
 
 
 def test_a_missing_file_is_one_line() -> None:

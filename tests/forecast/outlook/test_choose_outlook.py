@@ -102,6 +102,13 @@ def test_without_a_source_it_is_the_season_as_before(skerrow_head: Site, record:
     assert "monthly means" in spoken([chosen(skerrow_head, too_short).source])[0]
 
 
+def test_where_nobody_said_how_much_it_rains_it_is_called_a_guess(skerrow_head: Site) -> None:
+    outlook = chosen(skerrow_head.model_copy(update={"design": None}), None)
+    assert spoken([outlook.source])[0].startswith("a guess of 60 mm in every month")
+    assert "a guess" in spoken(outlook.notes)[0]
+    assert not chosen(skerrow_head, None).notes
+
+
 @pytest.mark.parametrize("source", sorted(PATHS))
 def test_each_service_gives_a_whole_outlook_that_a_forecast_can_use(
     skerrow_head: Site, record: RainRecord, service: StandIn, fetcher: Fetcher, source: str
