@@ -22,6 +22,7 @@ from api.whole import Installation, check_free, prepare, role, running_broker
 from ingest.broker import ALARMS, COLLECTOR, DEVICE
 from ingest.errors import SettingsError
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
+from ingest.private import private_folder
 from ingest.site import Site
 from ingest.sitefile import load_sites
 
@@ -84,7 +85,7 @@ def free_port() -> int:
 
 def _example_sites(folder: Path) -> dict[str, Site]:
     """Copy the example site files where the reader may change them; what is there already stays."""
-    folder.mkdir(parents=True, exist_ok=True)
+    private_folder(folder)
     for file in EXAMPLES.glob("*.toml"):
         if not (folder / file.name).exists():
             shutil.copy(file, folder)
@@ -96,7 +97,7 @@ def _rain_history(sites: dict[str, Site], folder: Path, now_ms: int) -> None:
     from simulator.role import DEMO_SEED  # noqa: PLC0415 - NumPy, only for the demo
     from simulator.weather import hourly_record, write_record  # noqa: PLC0415
 
-    folder.mkdir(parents=True, exist_ok=True)
+    private_folder(folder)
     hours = _HISTORY_YEARS * 365 * 24
     start_ms = floor_hour(now_ms) - DAY_MS - hours * HOUR_MS
     for site in sites.values():

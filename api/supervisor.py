@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import UllageError
+from ingest.private import private_folder
 
 log = logging.getLogger("ullage.supervisor")
 
@@ -61,7 +62,7 @@ class _Running:
         """Start the process; its standard error goes to the log file, or to ours."""
         errors = None
         if self._logs is not None:
-            self._logs.mkdir(parents=True, exist_ok=True)
+            private_folder(self._logs)
             errors = (self._logs / f"{self.role.name}.log").open("a", encoding="utf-8")
         try:
             self.process = subprocess.Popen(

@@ -16,6 +16,7 @@ from forecast.outlook.choose import OutlookSettings
 from ingest.broker import ALARMS, COLLECTOR, Broker
 from ingest.errors import BrokerError, SettingsError
 from ingest.payload import Decoder
+from ingest.private import private_folder
 from ingest.role import IngestSettings, bundled_broker
 from ingest.site import Site
 from ingest.sitefile import load_sites
@@ -137,7 +138,7 @@ def prepare(data: Path, records: str = "") -> None:
     """Make the data folder and bring the records up to date, before several processes open them."""
     from ingest.store.records import Records  # noqa: PLC0415 - only here is SQLAlchemy needed
 
-    data.mkdir(mode=0o700, parents=True, exist_ok=True)  # who signs in, and from where, is nobody else's business
+    private_folder(data)
     Records(records or f"sqlite:///{data / 'records.db'}").close()
 
 

@@ -29,6 +29,7 @@ from ingest.keeper import KEEPER, Keeper
 from ingest.monitoring import Monitoring
 from ingest.natsconfig import ALARMS, COLLECTOR, DEVICE, DISPLAY, configuration
 from ingest.ownership import Ownership
+from ingest.private import private_folder
 from ingest.secretsfile import kept_secrets, write_private
 
 log = logging.getLogger(__name__)
@@ -127,7 +128,7 @@ class Broker:
     def _start(self) -> None:
         binary = find_binary()
         try:
-            self.folder.mkdir(parents=True, exist_ok=True)
+            private_folder(self.folder)
             self._ownership.take(str(self._configuration_file))
         except OSError as error:
             raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error

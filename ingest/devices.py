@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from ingest.errors import BrokerError
+from ingest.private import private_folder
 from ingest.secretsfile import write_private
 from ingest.site import Site
 
@@ -83,5 +84,5 @@ def users_of(devices: Devices, topics: Mapping[str, list[str]]) -> list[tuple[st
 
 
 def _write(folder: Path, devices: Devices) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
+    private_folder(folder)
     write_private(folder / FILE, json.dumps(devices._asdict(), indent=2))

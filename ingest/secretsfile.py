@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ingest.errors import BrokerError
+from ingest.private import private_folder
 
 
 def kept_secrets(folder: Path, users: Sequence[str]) -> dict[str, str]:
@@ -31,7 +32,7 @@ def kept_secrets(folder: Path, users: Sequence[str]) -> dict[str, str]:
         if all(user in kept for user in users):
             return {user: str(kept[user]) for user in users}
     made = {user: str(kept.get(user) or secrets.token_urlsafe(24)) for user in users}
-    folder.mkdir(parents=True, exist_ok=True)
+    private_folder(folder)
     write_private(file, json.dumps(made, indent=2))
     return made
 

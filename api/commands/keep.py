@@ -50,9 +50,10 @@ def copy(
 ) -> None:
     """Copy readings between stores, to be taken up again; both sides are counted and summed: exit 1 if they differ."""
     from ingest.copy import copy_readings
+    from ingest.private import private_folder
     from ingest.store.locate import open_readings
 
-    data.mkdir(parents=True, exist_ok=True)
+    private_folder(data)
     until_ms = time.time_ns() // 1_000_000
     giving, taking = open_readings(source, data=data), open_readings(target, writer=True, data=data)
     try:

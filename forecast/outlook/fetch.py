@@ -21,6 +21,7 @@ import msgspec
 
 from ingest.errors import OutlookUnavailable
 from ingest.instants import HOUR_MS, MINUTE_MS, SECOND_MS, from_datetime, to_rfc3339
+from ingest.private import private_folder
 
 log = logging.getLogger("ullage.outlook")
 
@@ -158,7 +159,7 @@ class Fetcher:
     def _write(self, kept: Kept) -> None:
         file = self._file(kept.url)
         try:
-            self._cache.mkdir(parents=True, exist_ok=True)
+            private_folder(self._cache)
             whole = file.with_suffix(".new")
             whole.write_bytes(msgspec.msgpack.encode(kept))
             whole.replace(file)

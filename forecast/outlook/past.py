@@ -16,6 +16,7 @@ import numpy as np
 from forecast.outlook.emos import FEWEST_CASES, Emos, fit_emos, predictors
 from forecast.outlook.ensemble import Floats, Outlook
 from ingest.instants import DAY_MS, HOUR_MS
+from ingest.private import private_folder
 
 log = logging.getLogger("ullage.outlook")
 
@@ -129,7 +130,7 @@ class PastOutlooks:
 
     def _write(self) -> None:
         try:
-            self._file.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(self._file.parent)
             whole = self._file.with_suffix(".new")
             whole.write_bytes(msgspec.json.encode(self._past))
             whole.replace(self._file)

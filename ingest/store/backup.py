@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import StoreCorrupt, StoreError, StoreUnavailable
+from ingest.private import private_file, private_folder
 
 _BUSY_S: Final = 1.0
 
@@ -28,7 +29,7 @@ def backup(file: Path, target: Path) -> int:
         raise StoreError(f"{target} is the file itself: a backup needs another place")
     part = target.with_name(f"{target.name}.part")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
+        private_folder(target.parent)
         part.unlink(missing_ok=True)
         _copy(file, "rw", part)
         check(part)
@@ -51,7 +52,7 @@ def restore(copy: Path, file: Path) -> Path | None:
     check(copy)
     part = file.with_name(f"{file.name}.part")
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
+        private_folder(file.parent)
         part.unlink(missing_ok=True)
         _copy(copy, "ro", part)
         check(part)
@@ -79,6 +80,7 @@ def check(file: Path) -> None:
 
 def _copy(source: Path, mode: str, target: Path) -> None:
     """In one step: in steps, a busy writer would make it begin again and again."""
+    private_file(target)
     with closing(_open(source, mode)) as whole, closing(_open(target, "rwc")) as copy:
         whole.backup(copy, pages=-1)
         # A copy that lies about, perhaps on a read-only disk, must not need files beside it.

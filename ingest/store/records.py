@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Final, NamedTuple
 
 import sqlalchemy as sa
 
+from ingest.private import private_file
 from ingest.store.database import durable, translated
 from ingest.store.notifications import Notifications, alarm_row
 from ingest.store.schema import alarm_action, forecast, lock, migrate, notification, site_log, transition
@@ -59,6 +61,8 @@ class Records:
     def __init__(self, url: str) -> None:
         self._engine = sa.create_engine(url, pool_pre_ping=True)
         if self._engine.dialect.name == "sqlite":
+            if self._engine.url.database:
+                private_file(Path(self._engine.url.database))
             sa.event.listen(self._engine, "connect", durable)
         with translated():
             migrate(self._engine)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import StoreCorrupt, StoreError, StoreUnavailable
+from ingest.private import private_file, private_folder
 
 #: Half of the default: the kernel holds the file anyway, and a small board has little memory. [KiB]
 _CACHE_KIB: Final = 1000
@@ -49,7 +50,8 @@ class SqliteFile:
         self._write_connection: sqlite3.Connection | None = None
         with self.translated():
             if writer:
-                file.parent.mkdir(parents=True, exist_ok=True)
+                private_folder(file.parent)
+                private_file(file)
                 try:
                     self._create(self.writer())
                 except BaseException:
