@@ -69,7 +69,7 @@ def month_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:
 
 def year_table(figures: Figures, speaker: Speaker) -> Table:
     """Each year of the run."""
-    heads = (say("Year"), say("Rain, mm"), say("Of the volume"), say("Of the days"), say("Days short"), say("Run over"))
+    heads = (say("Year"), say("Rain, mm"), say("Of the volume"), say("Of the days"), say("Days short"))
     rows = [
         [
             year.label, cell(year.rain_mm, 0, speaker), _share(year.reliable_volume, speaker),
@@ -78,7 +78,8 @@ def year_table(figures: Figures, speaker: Speaker) -> Table:
         ]
         for year in figures.by_year
     ]  # fmt: skip
-    return Table(speaker.say(say("Year by year")), [*map(speaker.say, heads)], rows)
+    spilled = with_unit(say("Run over"), speaker)
+    return Table(speaker.say(say("Year by year")), [*map(speaker.say, heads), spilled], rows)
 
 
 def storm_table(figures: Figures, speaker: Speaker) -> Table:
@@ -139,7 +140,10 @@ def simple_table(figures: Figures, speaker: Speaker) -> Table:
 
 
 def _lever_table(curve: Curve, speaker: Speaker) -> Table:
-    heads = (say("Size"), say("Of the volume"), say("Of the days"), say("Drawn"), say("Run over"))
+    heads = [
+        *map(speaker.say, (say("Size"), say("Of the volume"), say("Of the days"))),
+        *(with_unit(text, speaker) for text in (say("Drawn in a year"), say("Run over in a year"))),
+    ]
     rows = []
     for point in curve.points:
         size = volume(point.size, speaker) if curve.lever in _VOLUMES else point.size
@@ -155,7 +159,7 @@ def _lever_table(curve: Curve, speaker: Speaker) -> Table:
         )
     called = _LEVERS[curve.lever]
     shown = with_unit(called, speaker) if curve.lever in _VOLUMES else speaker.say(called)
-    return Table(shown, [*map(speaker.say, heads)], rows)
+    return Table(shown, heads, rows)
 
 
 def _amount(one: SimpleMethod, speaker: Speaker) -> str:

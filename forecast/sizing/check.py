@@ -64,6 +64,7 @@ def _figures(site: Site, plan: Plan, years: Years) -> Figures:
         years=number,
         left_out=years.left_out,
         filled_h=years.filled_h,
+        edge_h=years.edge_h,
         usable_l=round(now["tank"], 1),
         roof_area_m2=round(now["roof"], 1),
         total=rows[0],

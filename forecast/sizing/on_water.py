@@ -10,7 +10,8 @@ from forecast.sizing.batch import Lever
 from forecast.sizing.finding import Finding
 from forecast.sizing.result import Buys, Figures
 from forecast.sizing.sweep import HAND_EMPTIED_H
-from ingest.saying import Saying, days, litres, litres_a_day, millimetres, name, number, said, say, share
+from forecast.sizing.years import MOST_UNKNOWN
+from ingest.saying import Saying, days, litres, litres_a_day, millimetres, name, names, number, said, say, share
 from ingest.site import Site
 
 _LEVERS: Final[dict[Lever, Saying]] = {
@@ -48,8 +49,9 @@ def basis(figures: Figures) -> Iterator[Finding]:
         )  # fmt: skip
     else:
         text = say(
-            "Rain record {source}, years run: {years}. Change of climate is not in it.",
-            source=name(figures.source), years=number(figures.years),
+            "Rain record {source}; whole years run: {years}, from {first} to {last}. Change of climate is not in it.",
+            source=name(figures.source), years=number(figures.years), first=name(figures.by_year[0].label),
+            last=name(figures.by_year[-1].label),
         )  # fmt: skip
     yield Finding("basis", "rain", text)
     if not figures.stand_in and figures.years < FEW_YEARS:
@@ -61,11 +63,21 @@ def basis(figures: Figures) -> Iterator[Finding]:
             "better than they are."
         )
         yield Finding("basis", "rain", text)
-    if figures.left_out or figures.filled_h:
+    if figures.left_out:
         text = say(
-            "Unknown hours: {filled}, taken from another year. Years left out because too much of them is unknown: "
-            "{out}.",
-            filled=number(figures.filled_h), out=number(len(figures.left_out)),
+            "Left out of the record, because more than {share} of their hours are unknown: {years}.",
+            share=share(MOST_UNKNOWN), years=names(figures.left_out),
+        )  # fmt: skip
+        yield Finding("basis", "rain", text)
+    if figures.filled_h:
+        text = say(
+            "Unknown hours of the years run: {filled}; taken from another year.", filled=number(figures.filled_h)
+        )
+        yield Finding("basis", "rain", text)
+    if figures.edge_h >= 24:
+        text = say(
+            "Only whole years count: {days} of the record, before the first and after the last, are not used.",
+            days=days(figures.edge_h // 24),
         )  # fmt: skip
         yield Finding("basis", "rain", text)
     if any(check.by_hand for check in figures.first_flushes):
@@ -90,11 +102,20 @@ def promise(site: Site, figures: Figures) -> Iterator[Finding]:
         "There is enough on {days} of the days with use; in the worst year, {worst}, on {fewest}.",
         days=share(figures.reliable_days), worst=name(worst.label), fewest=share(worst.reliable_days),
     ))  # fmt: skip
-    yield Finding("result", "promise", say(
-        "If a full tank spilled before anybody draws (yield after spillage, the pessimistic bound), it would be "
-        "{share} of what is wanted instead of {here}.",
-        share=share(figures.pessimistic_volume), here=share(figures.reliable_volume),
-    ))  # fmt: skip
+    pessimistic, here = share(figures.pessimistic_volume), share(figures.reliable_volume)
+    if round(100 * figures.pessimistic_volume) == round(100 * figures.reliable_volume):
+        text = say(
+            "If a full tank spilled before anybody draws (yield after spillage, the pessimistic bound), it would be "
+            "{share} of what is wanted all the same.",
+            share=pessimistic,
+        )  # fmt: skip
+    else:
+        text = say(
+            "If a full tank spilled before anybody draws (yield after spillage, the pessimistic bound), it would be "
+            "{share} of what is wanted instead of {here}.",
+            share=pessimistic, here=here,
+        )  # fmt: skip
+    yield Finding("result", "promise", text)
     target = (site.design and site.design.reliable_days) or RELIABLE_DAYS
     if total.wanted_l > 0 and figures.reliable_days < target:
         yield Finding("warning", "promise", say(

@@ -118,13 +118,23 @@ def power(one: PowerCheck | None) -> Iterator[Finding]:
     if one is None:
         return
     worst = next(row for row in one.months if row.month == one.worst_month)
-    yield Finding("result", "battery", say(
-        "In the worst month, {month}, the battery gets {sun} Wh a day and the load takes {load} Wh; at the greatest "
-        "use, {pump} Wh a day for the pump, it lasts {days} days without sun.",
-        month=month(one.worst_month), sun=number(round(worst.sun_wh)), load=number(round(worst.load_wh)),
-        pump=number(round(one.pump_wh)),
-        days=number(round(one.autonomy_days, 1)),
-    ))  # fmt: skip
+    known = {
+        "month": month(one.worst_month), "sun": number(round(worst.sun_wh)), "load": number(round(worst.load_wh)),
+        "days": number(round(one.autonomy_days, 1)),
+    }  # fmt: skip
+    if one.pump_wh > 0:
+        text = say(
+            "In the worst month, {month}, the battery gets {sun} Wh a day and the load takes {load} Wh; at the "
+            "greatest use, {pump} Wh a day for the pump, it lasts {days} days without sun.",
+            pump=number(round(one.pump_wh)), **known,
+        )  # fmt: skip
+    else:
+        text = say(
+            "In the worst month, {month}, the battery gets {sun} Wh a day and the load takes {load} Wh; it lasts "
+            "{days} days without sun.",
+            **known,
+        )
+    yield Finding("result", "battery", text)
     if one.night_share > _NIGHT:
         yield Finding("warning", "battery", say(
             "The battery does not last a night: {hours} of darkness take {share} of what it can give.",

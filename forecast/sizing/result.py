@@ -185,6 +185,7 @@ class Figures(_Figures):
     years: int
     left_out: list[str]
     filled_h: int
+    edge_h: int = Field(description="Hours of the record before its first whole year and after its last, not used.")
     usable_l: float
     roof_area_m2: float
     total: Month

@@ -51,6 +51,7 @@ class Years(NamedTuple):
     daily       the record was daily: what happens within a day is a stated guess
     stand_in    there was no record: invented around monthly means
     peak_factor as in `Site.rain_peak_factor`, learned from the record; None: cannot be
+    edge_h      hours of the record before its first whole year and after its last [h]
     """
 
     years: list[Year]
@@ -60,6 +61,7 @@ class Years(NamedTuple):
     daily: bool
     stand_in: bool
     peak_factor: float | None
+    edge_h: int = 0
 
 
 def years_of_record(site: Site, record: RainRecord) -> Years:
@@ -83,6 +85,7 @@ def years_of_record(site: Site, record: RainRecord) -> Years:
         source=record.name,
         left_out=[year.label for year, share in zip(years, unknown, strict=True) if share > MOST_UNKNOWN],
         filled_h=filled,
+        edge_h=max(0, len(record.rain_mm) - (starts[-1] - starts[0]) // HOUR_MS),
         daily=record.daily,
         stand_in=False,
         peak_factor=None if record.daily else peak_factor(record.rain_mm),

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from api.speech import Speaker
+from forecast.outlook.record import RainRecord
 from forecast.sizing.check import DesignCheck, design_check
 from forecast.sizing.finding import KINDS
 from ingest.errors import SettingsError
+from ingest.instants import HOUR_MS
 from ingest.site import Site
 from ingest.sitefile import load_site
 from tests.forecast.sizing.made import showers, site_of
@@ -115,6 +118,27 @@ def test_the_examples_are_checked_with_and_without_a_record(name: str, request: 
             assert word in cautions
         basis = " ".join(said(check, site, "basis"))
         assert ("30 years invented around the monthly means" in basis) == (record is None)
+
+
+def test_what_of_a_record_is_not_run_is_named() -> None:
+    site = site_of()
+    whole = showers(3)
+    rain = np.concatenate([np.zeros(48), whole.rain_mm, np.full(72, np.nan)])
+    rain[48 + 8_760 : 48 + 8_760 + 500] = np.nan
+    rain[60:70] = np.nan
+    found = said(design_check(site, RainRecord(whole.start_ms - 48 * HOUR_MS, rain, "patchy")), site, "basis")
+    (left,) = [line for line in found if "Left out" in line]
+    assert left.startswith("Left out of the record, because more than 5 % of their hours are unknown: 2022.")
+    assert any("whole years run: 2, from 2021 to 2023" in line for line in found), found
+    assert any("Unknown hours of the years run: 10" in line for line in found)
+    assert any("5 days of the record, before the first and after the last, are not used" in line for line in found)
+
+
+def test_no_pump_is_spoken_of_where_there_is_none_and_no_difference_where_it_does_not_show() -> None:
+    found = " ".join(said(design_check(site_of(battery=BATTERY), showers(2)), site_of(), "result"))
+    assert "the load takes" in found
+    assert "for the pump" not in found
+    assert ("what is wanted all the same" in found) != ("what is wanted instead of" in found)
 
 
 def test_what_the_site_file_does_not_say_is_said_to_be_unchecked() -> None:
