@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from math import isnan
+from typing import Any
+
 import msgspec
 from pydantic import BaseModel, Field
 
@@ -12,48 +15,69 @@ from ingest.instants import to_rfc3339
 
 
 class FlowsOut(BaseModel):
-    """Where the water of the wholly measured hours went. [L]"""
+    """Where the water of the wholly measured hours went; null: no hour was. [L]"""
 
-    rain_l: float = Field(description="Fell on the roofs. [L]", examples=[7900.0])
-    roof_loss_l: float = Field(description="Wetted the roofs, splashed or seeped away. [L]", examples=[1500.0])
-    gutter_loss_l: float = Field(description="Over the gutters' sides. [L]", examples=[0.0])
-    first_flush_l: float = Field(description="Into the first flush. [L]", examples=[600.0])
-    inflow_l: float = Field(description="Into the tanks. [L]", examples=[5800.0])
-    yield_l: float = Field(description="Rain water that was drawn. [L]", examples=[3700.0])
-    spilled_l: float = Field(description="Off the site over the last brim. [L]", examples=[1900.0])
-    lost_l: float = Field(description="Leaked, or passed no meter. [L]", examples=[0.0])
-    evaporated_l: float = Field(description="From tanks without a roof. [L]", examples=[0.0])
-    stored_l: float = Field(description="More in the tanks at the end than at the start. [L]", examples=[180.0])
-    closure_l: float = Field(description="How far meters and levels disagree. [L]", examples=[20.0])
+    rain_l: float | None = Field(description="Fell on the roofs. [L]", examples=[7900.0])
+    roof_loss_l: float | None = Field(description="Wetted the roofs, splashed or seeped away. [L]", examples=[1500.0])
+    gutter_loss_l: float | None = Field(description="Over the gutters' sides. [L]", examples=[0.0])
+    first_flush_l: float | None = Field(description="Into the first flush. [L]", examples=[600.0])
+    inflow_l: float | None = Field(description="Into the tanks. [L]", examples=[5800.0])
+    yield_l: float | None = Field(description="Rain water that was drawn. [L]", examples=[3700.0])
+    spilled_l: float | None = Field(description="Off the site over the last brim. [L]", examples=[1900.0])
+    lost_l: float | None = Field(description="Leaked, or passed no meter. [L]", examples=[0.0])
+    evaporated_l: float | None = Field(description="From tanks without a roof. [L]", examples=[0.0])
+    stored_l: float | None = Field(description="More in the tanks at the end than at the start. [L]", examples=[180.0])
+    closure_l: float | None = Field(
+        description="How far meters and levels disagree; null: no meter at the inlet. [L]", examples=[20.0]
+    )
 
 
 class PartOut(BaseModel):
     """The part of one cause in the shortfall."""
 
     cause: str = Field(description="Which cause, in the water's way.", examples=["coefficient"])
-    litres: float = Field(description="Its part; below zero it made up for others. [L]", examples=[310.0])
-    sd: float = Field(description="Standard deviation. [L]", examples=[60.0])
+    litres: float | None = Field(description="Its part; below zero it made up for others. [L]", examples=[310.0])
+    sd: float | None = Field(description="Standard deviation. [L]", examples=[60.0])
+
+
+class NamedOut(BaseModel):
+    """A cause that stands out of its own error, largest first."""
+
+    cause: str = Field(description="Which cause.", examples=["leak"])
+    litres: float = Field(description="Of the shortfall; of an instrument, what it would move. [L]", examples=[900.0])
+    share: float = Field(description="Of the designed yield. [1]", examples=[0.05])
+    why: SayingOut = Field(description="Why, as a sentence.")
+    alike: list[str] = Field(description="What would look the same in these data.", examples=[["meter"]])
+    tell_apart: SayingOut | None = Field(description="What would tell them apart; null: nothing else looks so.")
 
 
 class PeriodOut(BaseModel):
-    """A month, a season, or the whole."""
+    """A month, a season, or the whole. What is compared is of the same hours; null: no hour tells it."""
 
     name: str = Field(description="Month as year-month; of a season its first; or `all`.", examples=["2026-03"])
     start: Time = Field(description="Start.")
     end: Time = Field(description="End, not included.")
     hours: int = Field(description="Hours of it. [h]", examples=[744])
+    drawn_h: int = Field(description="Hours that tell what was drawn. [h]", examples=[744])
+    rain_h: int = Field(description="Hours in which the rain was measured. [h]", examples=[744])
     told_h: int = Field(description="Hours in which everything was measured. [h]", examples=[743])
-    rain_mm: float = Field(description="Rain that was measured. [mm]", examples=[41.2])
-    design_rain_mm: float = Field(description="The design's rain. [mm]", examples=[51.0])
-    designed_yield_l: float = Field(description="Rain water drawn by the design. [L]", examples=[4100.0])
-    actual_yield_l: float = Field(description="Rain water drawn, in hours that tell it. [L]", examples=[3700.0])
-    yield_sd_l: float = Field(description="Standard deviation of that. [L]", examples=[74.0])
-    inflow_sd_l: float = Field(description="Standard deviation of the inflow. [L]", examples=[150.0])
-    spilled_sd_l: float = Field(description="Standard deviation of what ran over. [L]", examples=[90.0])
-    shortfall_l: float = Field(description="Designed less actual yield; the parts add up to it. [L]", examples=[400.0])
+    rain_mm: float | None = Field(description="Rain that was measured. [mm]", examples=[41.2])
+    design_rain_mm: float | None = Field(description="The design's rain, in the same hours. [mm]", examples=[51.0])
+    designed_yield_l: float | None = Field(
+        description="Drawn by the design, in hours that tell the draw. [L]", examples=[4100.0]
+    )
+    untold_yield_l: float = Field(description="Drawn by the design in the other hours. [L]", examples=[0.0])
+    actual_yield_l: float | None = Field(description="Rain water drawn, in hours that tell it. [L]", examples=[3700.0])
+    yield_sd_l: float | None = Field(description="Standard deviation of that. [L]", examples=[74.0])
+    inflow_sd_l: float | None = Field(description="Standard deviation of the inflow. [L]", examples=[150.0])
+    spilled_sd_l: float | None = Field(description="Standard deviation of what ran over. [L]", examples=[90.0])
+    shortfall_l: float | None = Field(
+        description="Designed less actual yield; the parts add up to it. [L]", examples=[400.0]
+    )
     designed: FlowsOut = Field(description="The design's water, in the wholly measured hours.")
     actual: FlowsOut = Field(description="The water as measured, in the same hours.")
     parts: list[PartOut] = Field(description="The shortfall by cause.")
+    named: list[NamedOut] = Field(description="Causes that stand out, largest first.")
 
 
 class RoofLearnedOut(BaseModel):
@@ -84,29 +108,18 @@ class TankLearnedOut(BaseModel):
     sensor_change_m: float | None = Field(description="Change of that within the account. [m]", examples=[0.0])
 
 
-class NamedOut(BaseModel):
-    """A cause that stands out of its own error, largest first."""
-
-    cause: str = Field(description="Which cause.", examples=["leak"])
-    litres: float = Field(description="Of the shortfall; of an instrument, what it would move. [L]", examples=[900.0])
-    share: float = Field(description="Of the designed yield. [1]", examples=[0.05])
-    why: SayingOut = Field(description="Why, as a sentence.")
-    alike: list[str] = Field(description="What would look the same in these data.", examples=[["meter"]])
-    tell_apart: SayingOut | None = Field(description="What would tell them apart; null: nothing else looks so.")
-
-
 class AccountOut(BaseModel):
     """What the design promised, what came, and why."""
 
     site: str = Field(description="Id of the site.", examples=["skerrow-head"])
-    start: Time = Field(description="Start.")
+    asked_start: Time = Field(description="From when on it was asked for.")
+    start: Time = Field(description="Start: when something was first measured.")
     end: Time = Field(description="End, not included.")
     whole: PeriodOut = Field(description="All of it.")
     months: list[PeriodOut] = Field(description="By local month.")
     seasons: list[PeriodOut] = Field(description="By three months.")
     roofs: list[RoofLearnedOut] = Field(description="What was learnt of the roofs.")
     tanks: list[TankLearnedOut] = Field(description="What was learnt of the tanks.")
-    named: list[NamedOut] = Field(description="Causes that stand out.")
     notes: list[SayingOut] = Field(description="What the account could not see.")
     cautions: list[SayingOut] = Field(description="For whoever relies on it.")
 
@@ -137,6 +150,7 @@ def account_out(found: Account) -> AccountOut:
     """The account, with instants and sentences as they travel."""
     return AccountOut(
         site=found.site,
+        asked_start=to_rfc3339(found.asked_ms),
         start=to_rfc3339(found.start_ms),
         end=to_rfc3339(found.end_ms),
         whole=_period(found.whole),
@@ -144,7 +158,6 @@ def account_out(found: Account) -> AccountOut:
         seasons=[_period(season) for season in found.seasons],
         roofs=[RoofLearnedOut(**msgspec.structs.asdict(roof)) for roof in found.roofs],
         tanks=[TankLearnedOut(**msgspec.structs.asdict(tank)) for tank in found.tanks],
-        named=[_named(cause) for cause in found.named],
         notes=[saying_out(note) for note in found.notes],
         cautions=[saying_out(caution) for caution in found.cautions],
     )
@@ -156,9 +169,18 @@ def what_if_out(found: WhatIf) -> WhatIfOut:
 
 
 def _period(period: Period) -> PeriodOut:
-    fields = msgspec.to_builtins(period)
-    start_ms, end_ms = fields.pop("start_ms"), fields.pop("end_ms")
-    return PeriodOut(start=to_rfc3339(start_ms), end=to_rfc3339(end_ms), **fields)
+    fields = _nulled(msgspec.to_builtins(period))
+    start, end = to_rfc3339(fields.pop("start_ms")), to_rfc3339(fields.pop("end_ms"))
+    return PeriodOut(**fields | {"start": start, "end": end, "named": [_named(cause) for cause in period.named]})
+
+
+def _nulled(value: Any) -> Any:
+    """The same with None for NaN, which JSON has not."""
+    if isinstance(value, dict):
+        return {key: _nulled(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_nulled(one) for one in value]
+    return None if isinstance(value, float) and isnan(value) else value
 
 
 def _named(cause: Named) -> NamedOut:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from math import isnan
 
 from babel.dates import format_datetime
 
@@ -32,8 +33,8 @@ def tick(value: float, speaker: Speaker) -> str:
 
 
 def cell(value: float | None, decimals: int, speaker: Speaker) -> str:
-    """A figure whose unit stands in the head of its column."""
-    return UNKNOWN if value is None else _number(round(value, decimals), decimals, speaker)
+    """A figure whose unit stands in the head of its column. None, or NaN: not known."""
+    return UNKNOWN if value is None or isnan(value) else _number(round(value, decimals), decimals, speaker)
 
 
 def between(points: tuple[float, float, float] | None, decimals: int, speaker: Speaker) -> str:

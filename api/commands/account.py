@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +17,7 @@ from ingest.errors import SettingsError
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from api.speech import Speaker
     from forecast.account.measured import Measured
     from forecast.account.result import Account, Period, WhatIf
     from ingest.site import Site
@@ -25,19 +27,6 @@ FromOption = Annotated[
 ]
 ToOption = Annotated[str | None, typer.Option("--to", help="Until then, not including it. Default: now.")]
 
-#: A cause and how a table heads it.
-CAUSE_WORDS = {
-    "rain": "less rain than the design's",
-    "coefficient": "roof yields less than designed",
-    "gutter": "over the gutter",
-    "first-flush": "into the first flush",
-    "full": "ran over, or still in the tank",
-    "not-drawn": "not drawn",
-    "leak": "leak or unmetered",
-    "missing": "not measured",
-    "unexplained": "unexplained (closure)",
-    "level-sensor": "level sensor moved",
-}
 _YEAR = timedelta(days=365)
 
 
@@ -117,15 +106,14 @@ def instant_of(site: Site, option: str, text: str) -> int:
 def print_account(site: Site, found: Account, console: Console) -> None:
     """The account for people."""
     from api.speech import Speaker
+    from forecast.account.words import CAUSES, lead
 
     speaker = Speaker(site.zone)
-    whole = found.whole
-    console.print(
-        f"{site.id}: designed {whole.designed_yield_l:,.0f} L, drawn {whole.actual_yield_l:,.0f} ± "
-        f"{2 * whole.yield_sd_l:,.0f} L; short by {whole.shortfall_l:,.0f} L. "
-        f"Measured in {whole.told_h:,} of {whole.hours:,} hours.\n"
-    )
-    console.print(_by_month(found), _shares(whole), _flows(whole))
+    first, *more = lead(found, found.whole)
+    console.print(f"{site.id}: {speaker.say(first)}")
+    for sentence in more:
+        console.print(speaker.say(sentence))
+    console.print(_by_month(found), _shares(found.whole, speaker), _flows(found.whole, speaker))
     for learned in found.roofs:
         trend = (
             ""
@@ -137,8 +125,8 @@ def print_account(site: Site, found: Account, console: Console) -> None:
             f"{learned.file_coefficient:.2f}), loss {learned.loss_mm:.1f} ± {2 * learned.loss_sd_mm:.1f} mm (file "
             f"{learned.file_loss_mm:.1f}), from {learned.events} spells of rain{trend}"
         )
-    for cause in found.named:
-        console.print(f"\n{CAUSE_WORDS[cause.cause].capitalize()} ({cause.share:.0%}): {speaker.say(cause.why)}")
+    for cause in found.whole.named:
+        console.print(f"\n{speaker.say(CAUSES[cause.cause])} ({cause.share:.0%}): {speaker.say(cause.why)}")
         if cause.tell_apart is not None:
             console.print(f"  {speaker.say(cause.tell_apart)}")
     for sentence in (*found.notes, *found.cautions):
@@ -164,33 +152,45 @@ def print_what_if(found: WhatIf, console: Console) -> None:
 def _by_month(found: Account) -> object:
     rows = [
         (
-            period.name, f"{period.design_rain_mm:.0f}", f"{period.rain_mm:.0f}", f"{period.designed_yield_l:,.0f}",
-            f"{period.actual_yield_l:,.0f} ± {2 * period.yield_sd_l:,.0f}", f"{period.actual.inflow_l:,.0f}",
-            f"{period.actual.spilled_l:,.0f} ± {2 * period.spilled_sd_l:,.0f}", f"{period.actual.closure_l:,.0f}",
+            period.name, _figure(period.design_rain_mm), _figure(period.rain_mm), _figure(period.designed_yield_l),
+            _figure(period.actual_yield_l, period.yield_sd_l), _figure(period.shortfall_l),
+            _figure(period.actual.inflow_l), _figure(period.actual.spilled_l, period.spilled_sd_l),
+            f"{period.drawn_h / period.hours:.0%}",
         )
         for period in (*found.months, found.whole)
     ]  # fmt: skip
-    return _table(
-        ("month", "rain design", "fell, mm", "yield design", "drawn, L", "came in, L", "ran over, L", "closure, L"),
-        rows,
-    )
+    heads = (
+        "month", "rain designed, mm", "measured, mm", "yield designed, L", "drawn, L", "short by, L", "came in, L",
+        "ran over, L", "hours with the draw known",
+    )  # fmt: skip
+    return _table(heads, rows)
 
 
-def _shares(whole: Period) -> object:
-    rows = [(CAUSE_WORDS[part.cause], f"{part.litres:,.0f}", f"{2 * part.sd:,.0f}") for part in whole.parts]
-    rows.append(("shortfall", f"{whole.shortfall_l:,.0f}", ""))
+def _shares(whole: Period, speaker: Speaker) -> object:
+    from forecast.account.words import CAUSES
+
+    rows = [
+        (speaker.say(CAUSES[part.cause]), _figure(part.litres), _figure(2 * part.sd)) for part in whole.parts
+    ]  # fmt: skip
+    rows.append(("Shortfall", _figure(whole.shortfall_l), ""))
     return _table(("part of the shortfall", "L", "±"), rows)
 
 
-def _flows(whole: Period) -> object:
-    import msgspec
+def _flows(whole: Period, speaker: Speaker) -> object:
+    from forecast.account.words import FLOWS
 
-    designed, actual = msgspec.structs.asdict(whole.designed), msgspec.structs.asdict(whole.actual)
     rows = [
-        (name.removesuffix("_l").replace("_", " "), f"{designed[name]:,.0f}", f"{actual[name]:,.0f}")
-        for name in designed
+        (speaker.say(text), _figure(getattr(whole.designed, name)), _figure(getattr(whole.actual, name)))
+        for name, text in FLOWS.items()
     ]
-    return _table(("hours fully measured, L", "designed", "actual"), rows)
+    return _table(("hours fully measured, L", "designed", "measured"), rows)
+
+
+def _figure(value: float, sd: float | None = None) -> str:
+    """A figure, give or take twice its standard deviation; a dash where nothing tells it."""
+    if isnan(value):
+        return "–"
+    return f"{value:,.0f}" if sd is None else f"{value:,.0f} ± {2 * sd:,.0f}"
 
 
 def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> object:

@@ -11,7 +11,6 @@ from api.access.scope import READ
 from api.headers import page
 from api.pages.account_pictures import PICTURES
 from api.pages.account_tables import (
-    CAUSES,
     called,
     flow_table,
     learned_tables,
@@ -25,16 +24,15 @@ from api.routes.account import account_of
 from api.service import ServiceDep, SiteDep
 from api.speech import Speaker
 from forecast.account.result import Account, Period
+from forecast.account.words import CAUSES, lead
 from ingest.instants import from_datetime, to_datetime, to_rfc3339
-from ingest.saying import Saying, date, instant, litres, number, say
+from ingest.saying import instant, say
 from ingest.site import Site
 
 router = APIRouter(include_in_schema=False)
 
 #: So many months stand in the pictures of a report; with fewer, little is learnt of roofs and tanks.
 REPORT_MONTHS: Final = 12
-#: Less than is shown is no gap to speak of; what is unexplained stands among the parts all the same. [L]
-_CLOSES_L: Final = 0.5
 
 
 @router.api_route("/sites/{site}/account", methods=["GET", "HEAD"], dependencies=[needs(READ)])
@@ -50,7 +48,7 @@ def account_page(request: Request, site: SiteDep, service: ServiceDep) -> Respon
         site=site,
         speaker=speaker,
         found=found,
-        lead=lead(found.whole),
+        lead=lead(found, found.whole),
         causes=CAUSES,
         pictures=[(speaker.say(title), draw(found.months, speaker)) for title, draw in PICTURES],
         tables=[
@@ -82,7 +80,8 @@ def report_page(
         speaker=speaker,
         found=found,
         month=called(reported, speaker),
-        lead=lead(reported),
+        reported=reported,
+        lead=lead(found, reported),
         causes=CAUSES,
         pictures=[(speaker.say(title), draw(found.months, speaker)) for title, draw in (PICTURES[0], PICTURES[2])],
         tables=[part_table(reported, speaker), flow_table(reported, speaker)],
@@ -101,27 +100,6 @@ def report_of(site: Site, service: ServiceDep, month: str | None) -> tuple[Accou
     first_ms = months_before(site, start_ms, REPORT_MONTHS - 1)
     found = account_of(site, service, to_rfc3339(first_ms), to_rfc3339(end_ms))
     return found, found.months[-1]
-
-
-def lead(period: Period) -> list[Saying]:
-    """The account of a period in a few sentences."""
-    drawn, promised = litres(period.actual_yield_l), litres(period.designed_yield_l)
-    said = [
-        say("{drawn} of rain water drawn, give or take {sd}; the design promised {promised}.",
-            drawn=drawn, sd=litres(2 * period.yield_sd_l), promised=promised),
-        say("From {start} until {end}. Everything was measured in {told} of {hours} hours.",
-            start=date(period.start_ms), end=date(period.end_ms), told=number(period.told_h),
-            hours=number(period.hours)),
-    ]  # fmt: skip
-    if period.told_h:
-        spilled, closure_l = litres(period.actual.spilled_l), abs(period.actual.closure_l)
-        said.append(
-            say("{spilled} ran over.", spilled=spilled)
-            if closure_l < _CLOSES_L
-            else say("{spilled} ran over. The balance does not close by {closure}.",
-                     spilled=spilled, closure=litres(closure_l))
-        )  # fmt: skip
-    return said
 
 
 def months_before(site: Site, time_ms: int, count: int) -> int:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import isnan
 from typing import Final
 
+import numpy as np
 from markupsafe import Markup
 
 from api import words
 from api.charts.columns import Column, ColumnChart, column_figure
-from api.pages.account_tables import is_metered, is_mostly_told
 from api.pages.design_pictures import volume
 from api.speech import Speaker
 from forecast.account.result import Period
@@ -22,14 +23,12 @@ _WAY: Final = say("Where the rain on the roofs went")
 
 def yield_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
     """What was drawn, by month, beside what the design promised."""
-    promised_l, came_l = (
-        sum(getattr(month, key) for month in months) for key in ("designed_yield_l", "actual_yield_l")
-    )
+    promised_l, came_l = (_sum(months, key) for key in ("designed_yield_l", "actual_yield_l"))
     columns = [
         Column(
             _short(month),
-            [volume(month.actual_yield_l, speaker) if is_metered(month) else None],
-            volume(month.designed_yield_l, speaker),
+            [_known(volume(month.actual_yield_l, speaker))],
+            _known(volume(month.designed_yield_l, speaker)),
         )
         for month in months
     ]
@@ -49,12 +48,9 @@ def yield_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
 
 
 def rain_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
-    """Rain by month beside the design's; a month of which little was measured has none."""
-    fell_mm, promised_mm = (sum(getattr(month, key) for month in months) for key in ("rain_mm", "design_rain_mm"))
-    columns = [
-        Column(_short(month), [month.rain_mm if is_mostly_told(month) else None], month.design_rain_mm)
-        for month in months
-    ]
+    """Rain by month beside the design's of the hours that were measured."""
+    fell_mm, promised_mm = (_sum(months, key) for key in ("rain_mm", "design_rain_mm"))
+    columns = [Column(_short(month), [_known(month.rain_mm)], _known(month.design_rain_mm)) for month in months]
     chart = ColumnChart(
         id="rain",
         title=speaker.say(_RAIN),
@@ -79,7 +75,9 @@ def way_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
         say("Drawn"), say("Ran over"), say("Leaked, or passed no meter"), say("Into the first flush"),
         say("Over the gutter"), say("Stayed on the roofs or splashed away"),
     ]  # fmt: skip
-    fell_l, drawn_l = sum(month.actual.rain_l for month in months), sum(month.actual.yield_l for month in months)
+    fell_l, drawn_l = (
+        float(np.nansum([getattr(month.actual, key) for month in months])) for key in ("rain_l", "yield_l")
+    )
     chart = ColumnChart(
         id="way",
         title=speaker.say(_WAY),
@@ -101,6 +99,15 @@ def _way(month: Period, speaker: Speaker) -> Column:
         return Column(_short(month), [None] * 6)
     flows = (went.yield_l, went.spilled_l, went.lost_l, went.first_flush_l, went.gutter_loss_l, went.roof_loss_l)
     return Column(_short(month), [max(0.0, volume(flow_l, speaker)) for flow_l in flows])
+
+
+def _sum(months: Sequence[Period], key: str) -> float:
+    """Of the months that tell it."""
+    return float(np.nansum([getattr(month, key) for month in months]))
+
+
+def _known(value: float) -> float | None:
+    return None if isnan(value) else value
 
 
 def _short(month: Period) -> str:

@@ -3,41 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import isnan
 from typing import Final
 
 from api import words
-from api.pages.design_tables import Table
+from api.charts.words import UNKNOWN, cell
+from api.pages.design_pictures import volume, with_unit
+from api.pages.tables import Table
 from api.speech import Speaker
-from forecast.account.result import Account, Flows, Period
+from forecast.account.result import Account, Period
+from forecast.account.words import CAUSES, FLOWS
 from ingest.saying import Saying, say
 
-#: Each cause as a table calls it.
-CAUSES: Final[dict[str, Saying]] = {
-    "rain": say("Less rain than the design's"),
-    "coefficient": say("The roof yields less than designed"),
-    "gutter": say("Over the gutter"),
-    "first-flush": say("Into the first flush"),
-    "full": say("Ran over, or still in the tank"),
-    "not-drawn": say("Not drawn"),
-    "leak": say("Leak or unmetered"),
-    "missing": say("Not measured"),
-    "unexplained": say("Unexplained: the balance does not close by so much"),
-    "level-sensor": say("The level sensor moved"),
-}
-#: Each flow, in the water's way.
-FLOWS: Final[dict[str, Saying]] = {
-    "rain_l": say("Fell on the roofs"),
-    "roof_loss_l": say("Stayed on the roofs or splashed away"),
-    "gutter_loss_l": say("Went over the gutters"),
-    "first_flush_l": say("Went into the first flush"),
-    "inflow_l": say("Came into the tanks"),
-    "yield_l": say("Was drawn"),
-    "spilled_l": say("Ran over"),
-    "lost_l": say("Leaked, or passed no meter"),
-    "evaporated_l": say("Evaporated"),
-    "stored_l": say("Is more in the tanks than at the start"),
-    "closure_l": say("Does not close"),
-}
+#: Between a figure and twice its standard deviation, so that no line breaks there.
+GIVE_OR_TAKE: Final = "\u00a0±\u00a0"
 
 
 def called(period: Period, speaker: Speaker) -> str:
@@ -46,128 +25,109 @@ def called(period: Period, speaker: Speaker) -> str:
     return f"{words.month(int(month), speaker.language)} {year}" if month else speaker.say(say("In all"))
 
 
-def volume(volume_l: float, speaker: Speaker) -> str:
-    """A volume in the reader's units."""
-    return words.litres(volume_l, speaker.language, speaker.units)
-
-
 def with_sd(volume_l: float, sd_l: float, speaker: Speaker) -> str:
     """A volume and twice its standard deviation."""
-    return f"{volume(volume_l, speaker)} ± {volume(2 * sd_l, speaker)}"
+    return UNKNOWN if isnan(volume_l) else f"{_volume(volume_l, speaker)}{GIVE_OR_TAKE}{_volume(2 * sd_l, speaker)}"
 
 
 def month_table(found: Account, speaker: Speaker) -> Table:
     """Designed and actual, by month and in all."""
-    return _periods(speaker.say(say("By month")), speaker.say(say("Month")), [*found.months, found.whole], speaker)
+    return _periods(say("By month"), say("Month"), [*found.months, found.whole], speaker)
 
 
 def season_table(found: Account, speaker: Speaker) -> Table:
     """The same by season."""
-    caption, head = speaker.say(say("By season")), speaker.say(say("Three months from"))
-    return _periods(caption, head, found.seasons, speaker)
+    return _periods(say("By season"), say("Three months from"), found.seasons, speaker)
 
 
-def _periods(caption: str, head: str, periods: Sequence[Period], speaker: Speaker) -> Table:
+def _periods(caption: Saying, head: Saying, periods: Sequence[Period], speaker: Speaker) -> Table:
     heads = [
-        say("Rain, designed"), say("Rain"), say("Yield, designed"), say("Drawn"), say("Shortfall"), say("Ran over"),
-        say("Hours measured"),
+        head, say("Rain in the design, mm"), say("Rain measured, mm"), say("Yield in the design"), say("Drawn"),
+        say("Short by"), say("Ran over"), say("Hours with the draw known"),
     ]  # fmt: skip
     rows = [
         [
             called(period, speaker),
-            _depth(period.design_rain_mm, speaker),
-            _depth(period.rain_mm, speaker) if is_mostly_told(period) else "–",
-            volume(period.designed_yield_l, speaker),
-            with_sd(period.actual_yield_l, period.yield_sd_l, speaker) if is_metered(period) else "–",
-            volume(period.shortfall_l, speaker),
-            with_sd(period.actual.spilled_l, period.spilled_sd_l, speaker) if period.told_h else "–",
-            words.percent(period.told_h / period.hours, speaker.language),
+            cell(period.design_rain_mm, 0, speaker),
+            cell(period.rain_mm, 0, speaker),
+            _volume(period.designed_yield_l, speaker),
+            with_sd(period.actual_yield_l, period.yield_sd_l, speaker),
+            _volume(period.shortfall_l, speaker),
+            with_sd(period.actual.spilled_l, period.spilled_sd_l, speaker),
+            words.percent(period.drawn_h / period.hours, speaker.language),
         ]
         for period in periods
     ]
-    return Table(caption, [head, *(speaker.say(text) for text in heads)], rows)
-
-
-def is_metered(period: Period) -> bool:
-    """Whether any of its hours tells what was drawn: none is not nothing."""
-    return bool(period.told_h or period.actual_yield_l)
-
-
-def is_mostly_told(period: Period) -> bool:
-    """Whether its rain is mostly measured: the design's stands in for the rest, and would look measured."""
-    return 2 * period.told_h >= period.hours
+    return Table(with_unit(caption, speaker), [speaker.say(text) for text in heads], rows)
 
 
 def part_table(period: Period, speaker: Speaker) -> Table:
     """The shortfall of a period by cause, with its sum."""
-    rows = [
-        [speaker.say(CAUSES[part.cause]), with_sd(part.litres, part.sd, speaker)]
-        for part in period.parts
-    ]  # fmt: skip
-    rows.append([speaker.say(say("Shortfall")), volume(period.shortfall_l, speaker)])
-    return Table(
-        speaker.say(say("The shortfall by cause")), [speaker.say(say("Cause")), speaker.say(say("Part"))], rows
-    )
+    rows = [[speaker.say(CAUSES[part.cause]), with_sd(part.litres, part.sd, speaker)] for part in period.parts]
+    rows.append([speaker.say(say("Shortfall")), _volume(period.shortfall_l, speaker)])
+    heads = [speaker.say(say("Cause")), speaker.say(say("Part"))]
+    return Table(with_unit(say("The shortfall by cause"), speaker), heads, rows)
 
 
 def flow_table(period: Period, speaker: Speaker) -> Table:
     """Where the water went in the hours that were wholly measured, beside the design."""
     heads = [speaker.say(text) for text in (say("Water"), say("Designed"), say("Measured"))]
     rows = [
-        [speaker.say(text), *(volume(_flow(flows, name), speaker) for flows in (period.designed, period.actual))]
+        [speaker.say(text), *(_volume(getattr(flows, name), speaker) for flows in (period.designed, period.actual))]
         for name, text in FLOWS.items()
     ]
-    return Table(speaker.say(say("Where the water went")), heads, rows)
+    return Table(with_unit(say("Where the water went"), speaker), heads, rows)
 
 
 def learned_tables(found: Account, speaker: Speaker) -> Iterator[Table]:
     """Roofs and tanks as found, beside the site file."""
-    heads = [say("Roof"), say("Coefficient"), say("In the site file"), say("Wetting loss"), say("Change a year"),
-             say("Spells of rain")]  # fmt: skip
+    heads = [
+        say("Roof"), say("Runoff coefficient"), say("Coefficient in the site file"), say("Wetting loss, mm"),
+        say("Change a year"), say("Spells of rain"),
+    ]  # fmt: skip
     rows = [
         [
             roof.roofs,
-            f"{_number(roof.coefficient, 2, speaker)} ± {_number(2 * roof.coefficient_sd, 2, speaker)}",
+            f"{_number(roof.coefficient, 2, speaker)}{GIVE_OR_TAKE}{_number(2 * roof.coefficient_sd, 2, speaker)}",
             _number(roof.file_coefficient, 2, speaker),
-            f"{_number(roof.loss_mm, 1, speaker)} ± {_number(2 * roof.loss_sd_mm, 1, speaker)} mm",
+            f"{_number(roof.loss_mm, 1, speaker)}{GIVE_OR_TAKE}{_number(2 * roof.loss_sd_mm, 1, speaker)}",
             _trend(roof.trend_year, roof.trend_sd, speaker),
             f"{roof.events}",
         ]
         for roof in found.roofs
     ]
     yield Table(speaker.say(say("The roofs as found")), [speaker.say(text) for text in heads], rows)
-    heads = [say("Tank"), say("Leak"), say("Level's fall for each metered litre"), say("Level sensor's error")]
+    heads = [
+        say("Tank"), say("Leak, L/h"), say("Level's fall for each metered litre"), say("Level sensor's error, cm"),
+    ]  # fmt: skip
     rows = [
         [
             tank.tank,
-            _or_unknown(tank.leak_l_h, tank.leak_sd_l_h, 1, " L/h", speaker),
-            _or_unknown(tank.meter_gain, tank.meter_gain_sd, 2, "", speaker),
-            "–" if tank.sensor_error_m is None else f"{_number(100 * tank.sensor_error_m, 1, speaker)} cm",
+            _or_unknown(tank.leak_l_h, tank.leak_sd_l_h, 1, speaker),
+            _or_unknown(tank.meter_gain, tank.meter_gain_sd, 2, speaker),
+            UNKNOWN if tank.sensor_error_m is None else _number(100 * tank.sensor_error_m, 1, speaker),
         ]
         for tank in found.tanks
     ]
     yield Table(speaker.say(say("The tanks as found")), [speaker.say(text) for text in heads], rows)
 
 
-def _flow(flows: Flows, name: str) -> float:
-    return float(getattr(flows, name))
-
-
-def _depth(depth_mm: float, speaker: Speaker) -> str:
-    return f"{_number(depth_mm, 0, speaker)} mm"
+def _volume(volume_l: float, speaker: Speaker) -> str:
+    """A volume whose unit stands in the caption."""
+    return cell(volume(volume_l, speaker), 0, speaker)
 
 
 def _number(value: float, decimals: int, speaker: Speaker) -> str:
     return words.number(value, decimals, speaker.language)
 
 
-def _or_unknown(value: float | None, sd: float | None, decimals: int, unit: str, speaker: Speaker) -> str:
+def _or_unknown(value: float | None, sd: float | None, decimals: int, speaker: Speaker) -> str:
     if value is None or sd is None:
-        return "–"
-    return f"{_number(value, decimals, speaker)} ± {_number(2 * sd, decimals, speaker)}{unit}"
+        return UNKNOWN
+    return f"{_number(value, decimals, speaker)}{GIVE_OR_TAKE}{_number(2 * sd, decimals, speaker)}"
 
 
 def _trend(trend: float | None, sd: float | None, speaker: Speaker) -> str:
     if trend is None or sd is None:
-        return "–"
-    return f"{words.percent(trend, speaker.language)} ± {words.percent(2 * sd, speaker.language)}"
+        return UNKNOWN
+    return f"{words.percent(trend, speaker.language)}{GIVE_OR_TAKE}{words.percent(2 * sd, speaker.language)}"

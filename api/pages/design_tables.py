@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import Final
 
 from api import words
 from api.charts.words import UNKNOWN, cell
 from api.pages.design_pictures import volume, with_unit
+from api.pages.tables import Table
 from api.speech import Speaker
 from forecast.sizing.batch import Lever
 from forecast.sizing.result import Curve, Figures, SimpleMethod
@@ -24,15 +24,6 @@ _LEVERS: Final[dict[Lever, Saying]] = {
 _VOLUMES: Final = ("tank", "first_flush", "draw")
 #: The tank's curve has its own picture and table; of the others all points are shown.
 _NO_TANK: Final = ("roof", "first_flush", "coefficient", "draw")
-
-
-@dataclass(frozen=True)
-class Table:
-    """heads: of the columns, the names' first; rows: the name first."""
-
-    caption: str
-    heads: Sequence[str]
-    rows: Sequence[Sequence[str]]
 
 
 def month_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:

@@ -11,7 +11,6 @@ from forecast.account.actual import actual
 from forecast.account.designed import design_rain_mm, drying_of, months_of, run_balance
 from forecast.account.inspection import Inspection, RoofsFound, inspect
 from forecast.account.measured import Measured
-from forecast.account.named import named
 from forecast.account.parts import ladder, parts
 from forecast.account.periods import Books, period
 from forecast.account.result import Account, RoofLearned, TankLearned
@@ -34,8 +33,11 @@ CAUTIONS: Final = (
 def account(site: Site, measured: Measured) -> Account:
     """Designed yield against actual by month, season and in all, and the shortfall by cause.
 
+    It begins when something was first measured: a promise of time before that is held against nobody.
+
     Raises SettingsError where the site file has no [design].
     """
+    asked_ms, measured = measured.start_ms, measured.begun()
     books = books_of(site, measured)
     months, hours = months_of(site, measured), np.ones(measured.hours, dtype=bool)
     by_month = [period(books, f"{month // 12:04}-{month % 12 + 1:02}", months == month) for month in np.unique(months)]
@@ -45,18 +47,17 @@ def account(site: Site, measured: Measured) -> Account:
     for one in np.unique(quarter):
         first = one * 3 - 1
         seasons.append(period(books, f"{first // 12:04}-{first % 12 + 1:02}", quarter == one))
-    whole = period(books, "all", hours)
     inspection = books.inspection
     return Account(
         site=site.id,
+        asked_ms=asked_ms,
         start_ms=measured.start_ms,
         end_ms=measured.end_ms,
-        whole=whole,
+        whole=period(books, "all", hours),
         months=by_month,
         seasons=seasons,
         roofs=[_roofs(site, found) for found in inspection.roofs],
         tanks=[_tank(found) for found in inspection.tanks],
-        named=named(site, inspection, whole),
         notes=_notes(site, measured, inspection),
         cautions=list(CAUTIONS),
     )
@@ -73,7 +74,7 @@ def books_of(site: Site, measured: Measured) -> Books:
     dry_mm = drying_of(site, measured.start_ms, rain_mm)
     rungs = ladder(site, inspection, designed, measured.rain_mm, dry_mm)
     area_m2 = float(inspection.plan.roof_area_m2.sum() + inspection.plan.open_m2.sum())
-    return Books(measured, inspection, designed, seen, rungs, parts(designed, seen, rungs), area_m2)
+    return Books(site, measured, inspection, designed, seen, rungs, parts(designed, seen, rungs), area_m2)
 
 
 def _start_l(site: Site, inspection: Inspection) -> Floats:

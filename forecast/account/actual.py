@@ -39,7 +39,7 @@ class Actual(NamedTuple):
     spilled_l    off the site
     lost_l       leaks, and what meters did not count
     stored_l     change of what stands in the tanks
-    closure_l    inflow less all of these: how far meters and levels disagree
+    closure_l    inflow less all of these: how far meters and levels disagree; None: no tank's inflow has meters
     undrawn_l    wanted by the design while there was water, and not drawn
     at_brim_l   inflow while a tank may have run over: no level tells it
     """
@@ -52,7 +52,7 @@ class Actual(NamedTuple):
     lost_l: Floats
     evaporated_l: Floats
     stored_l: Floats
-    closure_l: Floats
+    closure_l: Floats | None
     undrawn_l: Floats
     at_brim_l: Floats
 
@@ -60,7 +60,7 @@ class Actual(NamedTuple):
 class _Tank(NamedTuple):
     inflow_l: Floats
     over_l: Floats
-    closure_l: Floats
+    closure_l: Floats | None
     at_brim_l: Floats
     told: Truths
 
@@ -87,6 +87,7 @@ def actual(site: Site, measured: Measured, inspection: Inspection, wanted_l: Flo
         undrawn_l += np.where(enough & ~np.isnan(tank.use_l), held_l - np.nan_to_num(tank.use_l), 0.0)
         parts.append(part)
     tanks = inspection.tanks
+    closures = [part.closure_l for part in parts if part.closure_l is not None]
     drawn = ~np.any([np.isnan(tank.use_l) for tank in tanks], axis=0)
     yield_l = np.sum([np.nan_to_num(tank.use_l) for tank in tanks], axis=0) - poured_l
     return Actual(
@@ -98,7 +99,7 @@ def actual(site: Site, measured: Measured, inspection: Inspection, wanted_l: Flo
         lost_l=np.sum([tank.loss_l for tank in tanks], axis=0),
         evaporated_l=np.sum([tank.evaporated_l for tank in tanks], axis=0),
         stored_l=np.sum([np.diff(tank.volume_l) for tank in tanks], axis=0),
-        closure_l=np.sum([part.closure_l for part in parts], axis=0),
+        closure_l=np.sum(closures, axis=0) if closures else None,
         undrawn_l=undrawn_l,
         at_brim_l=np.sum([part.at_brim_l for part in parts], axis=0),
     )
@@ -131,7 +132,9 @@ def _tank(
             inflow_l[first:end] = needed_l[first:end] + over_l[first:end] if not metered else came_l[first:end]
             at_brim_l[first:end] = came_l[first:end]
     inflow_l, needed_l = (np.where(told, column, 0.0) for column in (inflow_l, needed_l))
-    return _Tank(inflow_l, over_l, inflow_l - needed_l - over_l, at_brim_l, told)
+    # Without a meter the inflow is what the balance needs: it closes by itself, and that says nothing.
+    closure_l = inflow_l - needed_l - over_l if metered else None
+    return _Tank(inflow_l, over_l, closure_l, at_brim_l, told)
 
 
 def _came(inspection: Inspection, measured: Measured, tank: TankFound) -> Floats:

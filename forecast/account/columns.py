@@ -44,8 +44,8 @@ _MEANT: Final = {
     "full": "ran over, or still in the tank, beyond the design",
     "not-drawn": "wanted by the design, there, and not drawn",
     "leak": "leaked, or past no meter",
-    "missing": "in hours that were not wholly measured",
-    "unexplained": "the rest: the closure",
+    "missing": "in hours that tell the draw, and not all else",
+    "unexplained": "the rest: roofs, meters and levels disagree",
 }
 _LEVELS: Final = ("p05", "p25", "p50", "p75", "p95")
 
@@ -63,13 +63,15 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "account": (
         Column("site", "text", None, "id of the site"),
         Column("month", "text", None, "local month, year-month"),
-        Column("start", "time", None, "start of the month, or of the account"),
+        Column("start", "time", None, "start of the month, or of what was measured"),
         Column("end", "time", None, "end of it, not included"),
         Column("span_h", "count", "h", "hours of it"),
+        Column("drawn_h", "count", "h", "hours that tell what was drawn"),
         Column("told_h", "count", "h", "hours in which everything was measured"),
-        Column("design_rain_mm", "number", "mm", "the design's rain"),
+        Column("design_rain_mm", "number", "mm", "the design's rain, in hours with rain measured"),
         Column("rain_mm", "number", "mm", "rain that was measured"),
-        Column("designed_yield_l", "number", "L", "rain water drawn by the design"),
+        Column("designed_yield_l", "number", "L", "rain water drawn by the design, in hours that tell the draw"),
+        Column("untold_yield_l", "number", "L", "rain water drawn by the design in the other hours"),
         Column("actual_yield_l", "number", "L", "rain water drawn, in hours that tell it"),
         Column("yield_sd_l", "number", "L", "its standard deviation"),
         Column("inflow_l", "number", "L", "came into the tanks, in hours told"),
@@ -78,7 +80,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         Column("spilled_sd_l", "number", "L", "its standard deviation"),
         Column("lost_l", "number", "L", "leaked, or past no meter, in hours told"),
         Column("stored_l", "number", "L", "more in the tanks at the end than at the start"),
-        Column("closure_l", "number", "L", "how far meters and levels disagree"),
+        Column("closure_l", "number", "L", "how far meters and levels disagree; empty: no meter at the inlet"),
         Column("shortfall_l", "number", "L", "designed less actual yield; the parts below add up to it"),
         *(Column(part_column(cause), "number", "L", _MEANT[cause]) for cause in CAUSES),
     ),

@@ -62,9 +62,13 @@ class SensorError(NamedTuple):
         """Whether it is more than how sensors are mounted, or changes."""
         return abs(self.change_m) > CHANGE_M or float(np.abs(self.error_m).max()) > MOUNTED_M
 
+    def error_at(self, hours: npt.NDArray[np.int64]) -> Floats:
+        """The error at some hours of the account. (N,) [m]"""
+        return np.asarray(np.interp(hours, self.at_h, self.error_m))
+
     def corrected(self, level_m: Floats) -> Floats:
         """The level less the error. (H + 1,)"""
-        return np.asarray(level_m - np.interp(np.arange(len(level_m)), self.at_h, self.error_m))
+        return np.asarray(level_m - self.error_at(np.arange(len(level_m))))
 
 
 def sensor_error(marks: Sequence[Marks]) -> SensorError | None:

@@ -6,7 +6,7 @@ and nothing between two readings is lost; a store gives them from its roll-ups.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -53,6 +53,30 @@ class Measured:
     @property
     def end_ms(self) -> int:
         return self.start_ms + HOUR_MS * self.hours
+
+    def begun(self) -> Measured:
+        """From the hour on in which a level or a meter first spoke: nothing can be held against a promise before.
+
+        As it is where none ever spoke. Rain alone is no beginning: a record may tell it of any time.
+        """
+        meters = [*self.drawn_l.values(), *self.caught_l.values(), *([] if self.backup_l is None else [self.backup_l])]
+        spoke = [
+            np.flatnonzero(~np.isnan(column))[:1]
+            for column in (*meters, *(level_m[:-1] for level_m in self.level_m.values()))
+        ]
+        hour = int(np.concatenate([*spoke, [self.hours]]).min())
+        if hour in (0, self.hours):
+            return self
+        return replace(
+            self,
+            start_ms=self.start_ms + HOUR_MS * hour,
+            rain_mm=self.rain_mm[hour:],
+            level_m={tank: level_m[hour:] for tank, level_m in self.level_m.items()},
+            mean_m={tank: mean_m[hour:] for tank, mean_m in self.mean_m.items()},
+            drawn_l={draw: litres[hour:] for draw, litres in self.drawn_l.items()},
+            caught_l={roof: litres[hour:] for roof, litres in self.caught_l.items()},
+            backup_l=None if self.backup_l is None else self.backup_l[hour:],
+        )
 
 
 def read_measured(

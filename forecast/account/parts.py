@@ -11,8 +11,10 @@ Up to the tank the parts are differences of runs, each with one thing more as fo
 
     full        more ran over, or still stands in the tank, than by the design, less what nobody drew
     not drawn   the design wanted it, the tank had it, nobody took it
-    missing     hours in which something was not measured: there the whole shortfall has no known cause
+    missing     hours that tell the draw and not all else: there the whole shortfall has no known cause
     unexplained what is left: how far meters, levels and the roofs as found disagree (the closure)
+
+Hours in which nothing tells what was drawn are in no part: they are compared with no promise.
 """
 
 from __future__ import annotations
@@ -75,7 +77,7 @@ def parts(designed: Designed, seen: Actual, rungs: Ladder) -> dict[str, Floats]:
         "leak": seen.lost_l,
     }
     found = {cause: np.where(told, litres, 0.0) for cause, litres in found.items()}
-    shortfall_l = designed.yield_l - np.where(seen.drawn, seen.yield_l, 0.0)
+    shortfall_l = np.where(seen.drawn, designed.yield_l - seen.yield_l, 0.0)
     found["missing"] = np.where(told, 0.0, shortfall_l)
     found["unexplained"] = shortfall_l - sum(found.values(), np.zeros(len(told)))
     return found

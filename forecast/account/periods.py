@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -11,9 +12,11 @@ from forecast.account.actual import Actual
 from forecast.account.designed import Designed
 from forecast.account.inspection import Inspection
 from forecast.account.measured import Measured
+from forecast.account.named import named
 from forecast.account.parts import Ladder
 from forecast.account.result import Flows, Part, Period
 from ingest.instants import HOUR_MS
+from ingest.site import Site
 
 Floats = npt.NDArray[np.float64]
 Truths = npt.NDArray[np.bool_]
@@ -25,9 +28,13 @@ GAUGE_SHARE: Final = 0.05
 GUESSED_SHARE: Final = 0.2
 
 
+_UNTOLD: Final = Flows(*[float("nan")] * len(Flows.__struct_fields__))
+
+
 class Books(NamedTuple):
     """Everything by the hour that periods are summed from. area_m2: of all roofs"""
 
+    site: Site
     measured: Measured
     inspection: Inspection
     designed: Designed
@@ -50,30 +57,43 @@ class Spread(NamedTuple):
 def period(books: Books, name: str, hours: Truths) -> Period:
     """The sums of some hours that follow each other."""
     at = np.flatnonzero(hours)
-    told, drawn = hours & books.seen.told, hours & books.seen.drawn
+    told, drawn, rained = hours & books.seen.told, hours & books.seen.drawn, hours & ~np.isnan(books.measured.rain_mm)
     spread = _spread(books, told, drawn)
-    designed_l, came_l = float(books.designed.yield_l[hours].sum()), float(books.seen.yield_l[drawn].sum())
-    return Period(
+    designed_l, came_l = float(books.designed.yield_l[drawn].sum()), float(books.seen.yield_l[drawn].sum())
+    made = Period(
         name=name,
         start_ms=books.measured.start_ms + int(at[0]) * HOUR_MS,
         end_ms=books.measured.start_ms + (int(at[-1]) + 1) * HOUR_MS,
         hours=len(at),
+        drawn_h=int(drawn.sum()),
+        rain_h=int(rained.sum()),
         told_h=int(told.sum()),
-        rain_mm=float(np.nansum(books.measured.rain_mm[hours])),
-        design_rain_mm=float(books.designed.rain_mm[hours].sum()),
-        designed_yield_l=designed_l,
-        actual_yield_l=came_l,
-        yield_sd_l=spread.yield_l,
-        inflow_sd_l=spread.inflow_l,
-        spilled_sd_l=spread.spilled_l,
-        shortfall_l=designed_l - came_l,
+        rain_mm=_known(books.measured.rain_mm[rained].sum(), rained),
+        design_rain_mm=_known(books.designed.rain_mm[rained].sum(), rained),
+        designed_yield_l=_known(designed_l, drawn),
+        untold_yield_l=float(books.designed.yield_l[hours & ~drawn].sum()),
+        actual_yield_l=_known(came_l, drawn),
+        yield_sd_l=_known(spread.yield_l, drawn),
+        inflow_sd_l=_known(spread.inflow_l, told),
+        spilled_sd_l=_known(spread.spilled_l, told),
+        shortfall_l=_known(designed_l - came_l, drawn),
         designed=_designed(books, told),
         actual=_actual(books, told),
-        parts=_parts(books, hours, told, spread),
+        parts=_parts(books, drawn, told, spread),
+        named=[],
     )
+    causes = named(books.site, books.inspection, made, int(at[0]), int(at[-1]) + 1, books.measured.start_ms)
+    return msgspec.structs.replace(made, named=causes)
+
+
+def _known(figure: float, hours: Truths) -> float:
+    """NaN where no hour tells the figure."""
+    return float(figure) if hours.any() else float("nan")
 
 
 def _designed(books: Books, told: Truths) -> Flows:
+    if not told.any():
+        return _UNTOLD
     designed = books.designed
     sums = {name: float(column[told].sum()) for name, column in designed.ledger.items()}
     rain_l = float(designed.rain_mm[told].sum() * books.area_m2)
@@ -93,6 +113,8 @@ def _designed(books: Books, told: Truths) -> Flows:
 
 
 def _actual(books: Books, told: Truths) -> Flows:
+    if not told.any():
+        return _UNTOLD
     seen, roofs = books.seen, books.inspection.roofs
     rain_l = float(np.nansum(books.measured.rain_mm[told]) * books.area_m2)
     over_l = sum(float(found.over_l[told].sum()) for found in roofs)
@@ -109,7 +131,7 @@ def _actual(books: Books, told: Truths) -> Flows:
         lost_l=float(seen.lost_l[told].sum()),
         evaporated_l=float(seen.evaporated_l[told].sum()),
         stored_l=float(seen.stored_l[told].sum()),
-        closure_l=float(seen.closure_l[told].sum()),
+        closure_l=float("nan") if seen.closure_l is None else float(seen.closure_l[told].sum()),
     )
 
 
@@ -144,8 +166,8 @@ def _spread(books: Books, told: Truths, drawn: Truths) -> Spread:
     )
 
 
-def _parts(books: Books, hours: Truths, told: Truths, spread: Spread) -> list[Part]:
-    litres = {cause: float(column[hours].sum()) for cause, column in books.parts.items()}
+def _parts(books: Books, drawn: Truths, told: Truths, spread: Spread) -> list[Part]:
+    litres = {cause: _known(column[drawn].sum(), drawn) for cause, column in books.parts.items()}
     sd = {
         "rain": GAUGE_SHARE * float(books.rungs.rain[told].sum()),
         "coefficient": spread.runoff_share * float(books.rungs.runoff[told].sum()),
@@ -157,4 +179,4 @@ def _parts(books: Books, hours: Truths, told: Truths, spread: Spread) -> list[Pa
         "missing": spread.yield_l,
         "unexplained": float(np.hypot(spread.inflow_l, spread.runoff_share * books.rungs.flush[told].sum())),
     }
-    return [Part(cause, litres[cause], sd[cause]) for cause in litres]
+    return [Part(cause, litres[cause], _known(sd[cause], drawn)) for cause in litres]

@@ -1,6 +1,7 @@
 """The account as a document: plain data, for the command, the API, the page and exports.
 
-Volumes in litre, instants in UTC ms; `sd` is a standard deviation in the unit of its figure.
+Volumes in litre, instants in UTC ms; `sd` is a standard deviation in the unit of its figure. NaN (null
+in JSON): no hour tells it, which is never zero.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ LEVEL_SENSOR: Final = "level-sensor"
 
 
 class Flows(msgspec.Struct, frozen=True):
-    """Where the water of a span went. [L]
+    """Where the water of a span went, in the hours in which everything was measured. [L]
 
     rain_l         fell on the roofs
     roof_loss_l    wetted them, splashed or seeped away: rain less all that follows
@@ -31,7 +32,8 @@ class Flows(msgspec.Struct, frozen=True):
     lost_l         leaked, or passed no meter
     evaporated_l   from tanks without a roof
     stored_l       more in the tanks at the end than at the start
-    closure_l      inflow less what follows it: how far meters and levels disagree; 0 in a design
+    closure_l      inflow less what follows it: how far meters and levels disagree; 0 in a design; NaN: the inflow has
+                   no meter, so nothing checks it
     """
 
     rain_l: float
@@ -55,24 +57,47 @@ class Part(msgspec.Struct, frozen=True):
     sd: float
 
 
-class Period(msgspec.Struct, frozen=True):
-    """A month, a season, or the whole.
+class Named(msgspec.Struct, frozen=True):
+    """A cause that stands out of its own error, largest first.
 
-    told_h, hours    hours in which everything was measured, and all
-    designed_yield_l, actual_yield_l  rain water drawn: by the design in all hours; in all hours that tell it
+    litres  of the shortfall; of an instrument, what it would have moved in the books
+    share   of the designed yield
+    alike   causes that would look the same in these data
+    """
+
+    cause: str
+    litres: float
+    share: float
+    why: Saying
+    alike: list[str]
+    tell_apart: Saying | None = None
+
+
+class Period(msgspec.Struct, frozen=True):
+    """A month, a season, or the whole. What is compared is of the same hours.
+
+    hours            all of it
+    drawn_h, rain_h, told_h  hours that tell what was drawn, the rain, and everything
+    rain_mm, design_rain_mm  measured; the design's of the same hours
+    designed_yield_l, actual_yield_l  rain water drawn by the design and really, in the hours that tell it
+    untold_yield_l   drawn by the design in the other hours: in no shortfall
     yield_sd_l, spilled_sd_l, inflow_sd_l  of the actual ones
     shortfall_l      designed less actual yield; the parts add up to it
     designed, actual  flows of the hours in which everything was measured
+    named            causes that stand out, largest first
     """
 
     name: str
     start_ms: int
     end_ms: int
     hours: int
+    drawn_h: int
+    rain_h: int
     told_h: int
     rain_mm: float
     design_rain_mm: float
     designed_yield_l: float
+    untold_yield_l: float
     actual_yield_l: float
     yield_sd_l: float
     inflow_sd_l: float
@@ -81,6 +106,7 @@ class Period(msgspec.Struct, frozen=True):
     designed: Flows
     actual: Flows
     parts: list[Part]
+    named: list[Named]
 
     def part(self, cause: str) -> float:
         """Litres of a cause."""
@@ -122,26 +148,14 @@ class TankLearned(msgspec.Struct, frozen=True):
     sensor_change_m: float | None
 
 
-class Named(msgspec.Struct, frozen=True):
-    """A cause that stands out of its own error, largest first.
+class Account(msgspec.Struct, frozen=True):
+    """What was promised, what came, and why. `whole` is the sum of `months`; `seasons` are groups of them.
 
-    litres  of the shortfall; of an instrument, what it would have moved in the books
-    share   of the designed yield
-    alike   causes that would look the same in these data
+    asked_ms  from when on it was asked for; it begins at `start_ms`, when something was first measured
     """
 
-    cause: str
-    litres: float
-    share: float
-    why: Saying
-    alike: list[str]
-    tell_apart: Saying | None = None
-
-
-class Account(msgspec.Struct, frozen=True):
-    """What was promised, what came, and why. `whole` is the sum of `months`; `seasons` are groups of them."""
-
     site: str
+    asked_ms: int
     start_ms: int
     end_ms: int
     whole: Period
@@ -149,7 +163,6 @@ class Account(msgspec.Struct, frozen=True):
     seasons: list[Period]
     roofs: list[RoofLearned]
     tanks: list[TankLearned]
-    named: list[Named]
     notes: list[Saying]
     cautions: list[Saying]
 

@@ -7,6 +7,7 @@ key of the last row that arrived is the cursor: going on needs nothing from whoe
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from math import isnan
 from typing import Final
 
 import msgspec
@@ -129,13 +130,15 @@ def _sensor_cells(site: Site, sensor: Sensor, time_ms: int) -> Row:
 
 def _month_cells(site: str, month: Period) -> Row:
     figures = (
-        month.design_rain_mm, month.rain_mm, month.designed_yield_l, month.actual_yield_l, month.yield_sd_l,
+        month.design_rain_mm, month.rain_mm, month.designed_yield_l, month.untold_yield_l, month.actual_yield_l,
+        month.yield_sd_l,
         month.actual.inflow_l, month.inflow_sd_l, month.actual.spilled_l, month.spilled_sd_l, month.actual.lost_l,
         month.actual.stored_l, month.actual.closure_l, month.shortfall_l,
         *(month.part(part.cause) for part in month.parts),
     )  # fmt: skip
     times = to_rfc3339(month.start_ms), to_rfc3339(month.end_ms)
-    return site, month.name, *times, month.hours, month.told_h, *(round(figure, 3) for figure in figures)
+    known = (None if isnan(figure) else round(figure, 3) for figure in figures)
+    return site, month.name, *times, month.hours, month.drawn_h, month.told_h, *known
 
 
 def _forecast_cells(site: Site, forecast: Forecast) -> Iterator[tuple[tuple[int, str, int], Row]]:

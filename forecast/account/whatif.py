@@ -36,7 +36,7 @@ def what_if(site: Site, measured: Measured, changes: Sequence[str]) -> WhatIf:
     changes  such as `tank.main.overflow_height_m=2.4`
     Raises SettingsError on a change that names nothing, SiteFileError on one that no site could have.
     """
-    other = altered(site, changes)
+    other, measured = altered(site, changes), measured.begun()
     books = books_of(site, measured)
     found = books.inspection
     months = months_of(site, measured)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -46,8 +47,8 @@ def account(site: str, *arguments: object, kept: Path) -> str:
 
 def test_both_example_sites_give_their_account(kept: Path) -> None:
     said = account("skerrow-head", kept=kept)
-    assert said.startswith("skerrow-head: designed ")
-    for words in ("2026-03", "2026-04", "leak or unmetered", "unexplained (closure)", "shortfall", "Roof bunkhouse"):
+    assert re.match(r"skerrow-head: [\d,]+ L of rain water drawn, give or take [\d,]+ L; for the same hours", said)
+    for words in ("2026-03", "2026-04", "Leak or unmetered", "Unexplained", "Shortfall", "Roof bunkhouse"):
         assert words in said
     # Whoever relies on a yield reads what it is not good for.
     for caution in ("not for drinking", "does not wash out the slope", "trained and licensed"):
@@ -57,6 +58,20 @@ def test_both_example_sites_give_their_account(kept: Path) -> None:
     with_record = account("tarn-orchard", "--rain", kept / "tarn-orchard.csv", kept=kept)
     assert "No rain was measured" not in with_record
     assert "hand-basin" in with_record
+
+
+def test_a_year_asked_of_forty_days_begins_with_the_first_reading(kept: Path) -> None:
+    given = [str(SITES / "skerrow-head.toml"), "--data", str(kept), "--from", "2025-04-10", "--to", "2026-04-10"]
+    said = CliRunner().invoke(app, ["account", *given], env={"COLUMNS": "160"}).output
+    assert "From 1 March 2026 until 10 April 2026" in said
+    assert "Nothing was measured from 10 April 2025 until 1 March 2026, 7,801 of the 8,760 hours" in said
+    assert "2026-02" not in said
+    whole = json.loads(CliRunner().invoke(app, ["account", *given, "--json"]).output)["whole"]
+    fair = json.loads(account("skerrow-head", "--json", kept=kept))["whole"]
+    assert whole["designed_yield_l"] == pytest.approx(fair["designed_yield_l"], rel=0.01)
+    # Exported months are the same.
+    done = CliRunner().invoke(app, ["export", given[0], "account", *given[1:]])
+    assert [line.split(",")[1] for line in done.output.splitlines()[1:]] == ["2026-03", "2026-04"]
 
 
 def test_the_account_in_json_adds_up(kept: Path) -> None:

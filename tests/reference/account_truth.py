@@ -59,7 +59,7 @@ def case_of(site: Site, found: Account, truth: Happened, cause: str) -> Case:
     whole = found.whole
     promised_l = whole.designed_yield_l
     little = truth.spilled_l < LITTLE_SPILT * truth.inflow_l
-    names = [one.cause for one in found.named]
+    names = [one.cause for one in whole.named]
     false = {part.cause: part.litres / promised_l for part in netted(whole.parts) if part.cause in FALSE_CAUSES}
     worst = max(false, key=lambda name: abs(false[name]))
     true_coefficient = site.roof[0].runoff_coefficient * (0.8 if cause == "coefficient" else 1.0)

@@ -78,4 +78,4 @@ def test_the_balance_that_was_run_is_the_account() -> None:
     assert sum(part.litres for part in whole.parts) == pytest.approx(whole.shortfall_l, abs=1e-3)
     # What is left over makes the parts add up whatever they are: so it has to be small.
     assert abs(whole.part("unexplained")) < 0.03 * whole.designed_yield_l
-    assert not {"leak", "coefficient", "gutter", "first-flush"} & {one.cause for one in found.named}
+    assert not {"leak", "coefficient", "gutter", "first-flush"} & {one.cause for one in found.whole.named}
