@@ -28,7 +28,7 @@ DAYS: Final = 16
 HOURS: Final = DAYS * 24
 #: The local hours of a night in which nobody draws water.
 NIGHT: Final = (0, 5)
-NIGHTS: Final = 10
+NIGHTS: Final = 14
 #: How often it is read.
 EVERY_MS: Final = HOUR_MS
 #: Readings of devices whose clock is ahead are dated in the future.

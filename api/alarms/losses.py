@@ -56,11 +56,13 @@ TYPES: Final = (LEAK_SUSPECTED, RAIN_WITHOUT_INFLOW)
 
 #: So many of the newest dry nights must agree.
 NIGHTS_LEAKING: Final = 2
-#: A night's fall that is a leak, and so many times its own standard error. [L/h]
+#: A night's fall that is a leak, and so many times the standard error of the nights' mean. [L/h]
 LEAK_L_H: Final = 2.0
 LEAK_ERRORS: Final = 4.0
 #: Roofs drip on: a night counts when it was dry from so many hours before it on.
 _DRY_BEFORE_H: Final = 12
+#: A level within so many noises of the tank's floor is that of an empty tank.
+_BOTTOM_NOISES: Final = 3.0
 #: Fewer levels tell nothing of a night.
 _FEWEST_LEVELS: Final = 8
 #: Rain counts over this window; so little of what was expected is "little"; and so much rain must be expected to
@@ -90,8 +92,8 @@ class Fall(NamedTuple):
     error_l_h: float
 
     @property
-    def leaks(self) -> bool:
-        return self.l_h > max(LEAK_L_H, LEAK_ERRORS * self.error_l_h)
+    def falls(self) -> bool:
+        return self.l_h > max(LEAK_L_H, 2 * self.error_l_h)
 
 
 def leak_suspected(alarm: AlarmId, facts: Facts, _now_ms: int) -> Finding:
@@ -108,7 +110,9 @@ def leak_suspected(alarm: AlarmId, facts: Facts, _now_ms: int) -> Finding:
         for reading in (fall.night.levels[0], fall.night.levels[-1])
     )
     told = {"tank": name(tank.id), "nights": number(len(falls)), "last": instant(night.end_ms)}
-    if all(fall.leaks for fall in falls):
+    # Each night falls by itself; that it is no chance, all of them say together.
+    error_l_h = float(np.sqrt(sum(fall.error_l_h**2 for fall in falls))) / len(falls)
+    if all(fall.falls for fall in falls) and said_l_h > LEAK_ERRORS * error_l_h:
         return Finding(
             True,
             0,
@@ -159,9 +163,13 @@ def _falls(facts: Facts, tank: Tank) -> list[Fall]:
     """The newest dry nights without use, as many as have to agree, oldest first."""
     geometry, history = geometry_of(tank), facts.history
     draws = [draw for draw in facts.site.draw if draw.tank == tank.id]
+    sensor = facts.site.sensors_of(f"tank.{tank.id}.level")[0]
+    bottom_m = _BOTTOM_NOISES * max(sensor.noise or 0.0, 0.004)
     found: list[Fall] = []
     for night in reversed(history.nights.get(tank.id, ())):
-        if _dry(history, draws, night) and (fall := _fall(geometry, night)) is not None:
+        # An empty tank loses nothing more: its nights neither show a leak nor speak against one.
+        wet = bool(night.levels) and float(np.median([reading.value for reading in night.levels])) > bottom_m
+        if wet and _dry(history, draws, night) and (fall := _fall(geometry, night)) is not None:
             found.insert(0, fall)
         if len(found) == NIGHTS_LEAKING:
             break

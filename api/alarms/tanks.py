@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from statistics import median
 from typing import Final
 
 from api.alarms.facts import Facts, Finding, Outlook, Sample, held_ms, unknown
@@ -93,8 +94,11 @@ BRIM_TOLERANCE_M: Final = 0.01
 _RAIN_MM: Final = 0.2
 _CAME_L: Final = 2.0
 _LATELY_MS: Final = HOUR_MS
-#: A rising tank takes in water, whatever no meter counts: so many times its sensor's noise in the hour. [m]
-_RISE_NOISES: Final = 4.0
+#: A rising tank takes in water, whatever no meter counts: so many times its sensor's noise (in still water) between
+#: the older and the newer half of an hour, or of so many intervals of its sensor; of fewer levels nothing is told.
+_RISE_NOISES: Final = 5.0
+_RISE_INTERVALS: Final = 6
+_FEWEST_OF_A_RISE: Final = 4
 
 _EMPTY: Final = Threshold(days=7, likely=0.5)
 OVERFLOW: Final = Threshold(days=3, likely=0.6)
@@ -256,17 +260,25 @@ def _inflows(tank: Tank, level: Sensor, facts: Facts) -> list[int]:
     for measures, least in rates:
         for sensor in site.sensors_of(measures):
             times += [reading.time_ms for reading in facts.series.get(sensor.id, ()) if reading.value >= least]
-    times += _rises(facts.samples(level), _RISE_NOISES * max(level.noise or 0.0, 0.004))
+    span_ms = max(_LATELY_MS, _RISE_INTERVALS * level.every_s * 1000)
+    times += _rises(facts.samples(level), _RISE_NOISES * max(level.noise or 0.0, 0.004), span_ms)
     return times
 
 
-def _rises(samples: Sequence[Reading], least_m: float) -> list[int]:
-    """When a level stood this much above where it stood within the hour before."""
+def _rises(samples: Sequence[Reading], least_m: float, span_ms: float) -> list[int]:
+    """When the newer half of a span's levels stood this much above its older half, by their medians. [UTC ms]
+
+    Of single levels noise alone would do that: in a full tank that nobody draws from it has weeks for it.
+    """
     found, first = [], 0
     for index, sample in enumerate(samples):
-        while sample.time_ms - samples[first].time_ms > _LATELY_MS:
+        while sample.time_ms - samples[first].time_ms > span_ms:
             first += 1
-        if sample.value - min(earlier.value for earlier in samples[first : index + 1]) >= least_m:
+        span = samples[first : index + 1]
+        if len(span) < _FEWEST_OF_A_RISE or sample.value < span[0].value:
+            continue
+        half = len(span) // 2
+        if median(one.value for one in span[half:]) - median(one.value for one in span[:half]) >= least_m:
             found.append(sample.time_ms)
     return found
 

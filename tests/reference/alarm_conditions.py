@@ -58,7 +58,10 @@ def conditions(year: Year) -> list[Condition]:
             "overflow-now:main",
             full & (_within(of["overflow_l"], 20) > 5) & (_within(of["inflow_l"], 20) > 10) & level_true,
             (level > tank.overflow_height_m - 0.05)
-            & ((came > 0.3) | (_within(of["rain_mm"], 90) > 0) | (_within(of["overflow_l"], 90) > 0)),
+            & (
+                (came > 0.3) | (_within(of["rain_mm"], 90) > 0)
+                | (_within(of["overflow_l"], 90) > 0) | (_within(of["backup"], 60) > 0)
+            ),
             5,
         ),
         _lasting(

@@ -88,6 +88,11 @@ class Marked(NamedTuple):
     in_cycle: int
     told: int
 
+    @property
+    def amiss(self) -> bool:
+        """Whether anything was not as it should be."""
+        return bool(self.missed or self.late or self.false or self.in_cycle > 1)
+
 
 def watch(of: Year, step_min: int = STEP_MIN) -> list[Transition]:
     """Step the engine through a year; every transition."""
@@ -193,16 +198,14 @@ def main() -> None:
     with ProcessPoolExecutor(options.workers) as pool:
         for of_seed in pool.map(play, range(options.first, options.first + options.seeds), [days] * options.seeds):
             marks += of_seed
-            print(f"{time.monotonic() - began:.0f} s: seed {of_seed[0].seed} played", file=sys.stderr)
+            amiss = [f"{m.alarm} {m.missed} missed, {m.late} late, {m.false} false" for m in of_seed if m.amiss]
+            told = "; ".join(amiss) or "nothing amiss"
+            print(f"{time.monotonic() - began:.0f} s: seed {of_seed[0].seed} played: {told}", file=sys.stderr)
     rows = totals(marks)
     months = options.seeds * days / 30.4
     if options.json:
         answer: dict[str, Any] = {"site_months": months, "alarms": [row._asdict() for row in rows]}
-        print(
-            json.dumps(
-                {**answer, "marks": [mark._asdict() for mark in marks if mark.missed or mark.late or mark.false]}
-            )
-        )
+        print(json.dumps({**answer, "marks": [mark._asdict() for mark in marks if mark.amiss]}))
         return
     print(f"{'alarm':32}   due  missed  late  worst  raised  false  in cycle  told")
     for row in rows:
