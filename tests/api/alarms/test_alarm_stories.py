@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
 from api.alarms.power import BATTERY_LOW
@@ -147,6 +148,12 @@ def test_what_was_at_its_brim_is_over_when_the_rain_is_though_nobody_draws(watch
 def test_a_rising_level_is_an_inflow_that_no_gauge_saw(watch: Watch) -> None:
     watch.go(30, level=1.70)
     assert changes(watch.go(20, level=1.795)) == [("overflow-now:main", "unacknowledged")]
+
+
+def test_noise_of_a_full_tank_is_no_inflow(watch: Watch) -> None:
+    rng = np.random.default_rng(7)
+    noisy = 1.796 + rng.normal(0.0, 0.0057, 2 * 24 * 12)
+    assert [change for level in noisy.tolist() for change in watch.go(5, level=level)] == []
 
 
 def test_silent_device_is_one_alarm_for_all_its_sensors(watch: Watch) -> None:

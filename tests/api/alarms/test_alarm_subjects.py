@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from forecast.result import BatteryForecast, Input
@@ -61,6 +62,28 @@ def test_two_dry_nights_that_fall_are_a_leak_and_two_that_do_not_end_it(watch: W
     assert watch.engine.tick() == []  # one night says one thing, the other another
     hourly(watch, 24, level=lambda hour: 1.26)
     assert changes(watch.engine.tick()) == [("leak-suspected:main", "returned")]
+
+
+def test_a_small_leak_under_a_noisy_level_is_told_by_its_nights_together(watch: Watch) -> None:
+    at_noon(watch)
+    rng = np.random.default_rng(3)
+    # 4 L an hour; of each night of 21 levels alone it would hardly stand out.
+    hourly(watch, 60, level=lambda hour: 1.5 - 0.002 * hour + rng.normal(0.0, 0.004))
+    falls = watch.engine.tick()
+    assert changes(falls) == [("leak-suspected:main", "unacknowledged")]
+
+
+def test_nights_of_an_empty_tank_do_not_speak_against_a_leak(watch: Watch) -> None:
+    at_noon(watch)
+    # A night's fall, then days at the floor, a shower, and a night's fall again: with all nights two would say nothing.
+    emptied = {hour: max(0.0, 0.10 - 0.004 * hour) for hour in range(5 * 24)}
+    hourly(
+        watch,
+        7 * 24,
+        level=lambda hour: emptied[int(hour)] if hour < 5 * 24 else max(0.0, 0.14 - 0.004 * (hour - 5 * 24)),
+        rain_total=lambda hour: 100.0 if hour < 5 * 24 else 103.0,
+    )
+    assert ("leak-suspected:main", "unacknowledged") in changes(watch.engine.tick())
 
 
 def test_a_night_with_a_draw_or_rain_is_no_leak(watch: Watch) -> None:
