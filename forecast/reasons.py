@@ -54,7 +54,9 @@ def inputs(site: Site, facts: Facts, outlook: Outlook) -> list[Input]:
     if site.battery:
         time_ms = facts.battery.time_ms if facts.battery else None
         sensors = site.sensors_of("battery.voltage")
-        listed.append(_input(say("battery voltage"), sensors, time_ms, facts.now_ms, BATTERY_STALE_MS))
+        at_rest = facts.battery is not None and facts.battery.at_rest
+        voltage = say("battery voltage of the last night") if at_rest else say("battery voltage")
+        listed.append(_input(voltage, sensors, time_ms, facts.now_ms, BATTERY_STALE_MS))
     listed.append(Input(say("rain outlook"), outlook.source, outlook.issued_ms, stale=outlook.stale))
     return listed
 

@@ -41,7 +41,9 @@ _BY_HAND: Final = {
         "pour a known amount slowly through the gauge within an hour; millimetres are litres by square metre of funnel"
     ),
 }
-_AMOUNT_BY_HAND: Final = say("let a known amount run through within an hour, into a bucket of known size")
+_AMOUNT_BY_HAND: Final = say(
+    "let a known amount run through within an hour, into a bucket of known size, and write that amount down"
+)
 _OTHERWISE: Final = say("measure it beside the sensor")
 
 
@@ -66,15 +68,15 @@ def check(sensor: Sensor, site: Site, readings: Sequence[Reading], by_hand: Comp
         return Check(sensor, "silent", [say("Nothing heard in the last day."), _what_to_send(sensor, site)], None, None)
     newest = readings[-1]
     heard = say(
-        "{count} values in the last day, the newest at {time}.",
+        "Values in the last day: {count}, the newest at {time}.",
         count=saying.number(len(readings)),
         time=saying.instant(newest.time_ms),
     )
     wrong = [*_late(sensor, newest, now_ms), *_disbelieved(readings), *_too_rare(sensor, readings)]
-    wrong += _never_moves(sensor, readings)
+    wrong += _level_never_moves(sensor, readings)
     if by_hand is not None and not by_hand.agrees:
         wrong.append(_apart(by_hand))
-    said = [heard, *wrong]
+    said = [heard, *wrong, *_total_stands_still(sensor, readings)]
     if any(reading.flags & TIME_OF_ARRIVAL for reading in readings):
         said.append(say("The device sends no time: its values are dated by their arrival."))
     if by_hand is not None and by_hand.agrees:
@@ -155,15 +157,24 @@ def _too_rare(sensor: Sensor, readings: Sequence[Reading]) -> list[Saying]:
     ]
 
 
-def _never_moves(sensor: Sensor, readings: Sequence[Reading]) -> list[Saying]:
-    """A level or a total that stands still may be right, and may be a wire that came off."""
-    if sensor.quantity.pattern != "tank.*.level" and not sensor.quantity.counter:
+def _level_never_moves(sensor: Sensor, readings: Sequence[Reading]) -> list[Saying]:
+    """A level that stands still to the last digit may be right, and may be a wire that came off."""
+    if sensor.quantity.pattern != "tank.*.level" or not _stands_still(readings):
         return []
-    if len(readings) < _ENOUGH or len({reading.value for reading in readings}) > 1:
-        return []
-    if sensor.quantity.counter:
-        return [say("The total has not moved: let some run through, and see that it does.")]
     return [say("It has not moved at all: draw some water, and see that it does.")]
+
+
+def _total_stands_still(sensor: Sensor, readings: Sequence[Reading]) -> list[Saying]:
+    """Of a running total that is no fault: only an amount that ran through tells whether it counts."""
+    if not sensor.quantity.counter or not _stands_still(readings):
+        return []
+    if sensor.quantity.pattern.startswith(("rain.", "roof.")):
+        return [say("The total has not moved, which is right if it has not rained since.")]
+    return [say("The total has not moved, which is right if nothing has run through since.")]
+
+
+def _stands_still(readings: Sequence[Reading]) -> bool:
+    return len(readings) >= _ENOUGH and len({reading.value for reading in readings}) == 1
 
 
 def _how(sensor: Sensor) -> Saying:

@@ -29,11 +29,14 @@ class WhatToDo(NamedTuple):
 
 
 def what_stands_here(site: Site) -> list[Saying]:
-    """Roofs, tanks, draws, backup and battery, a sentence each."""
+    """Roofs, tanks, draws, backup and battery, and what must be known of them."""
     said = [_roof(roof) for roof in site.roof]
     said += [_first_flush(roof.id, roof.first_flush) for roof in site.roof if roof.first_flush is not None]
-    said += [_tank(tank) for tank in site.tank]
-    said += [_draw(draw) for draw in site.draw]
+    for tank in site.tank:
+        said += [_tank(tank), *_overflow(tank)]
+    for draw in site.draw:
+        said += [_draw(draw), *_season(draw)]
+    said += _drinking(site.draw)
     if site.backup is not None:
         known = {"backup": saying.name(site.backup.id)}
         if site.backup.changeover == "by hand":
@@ -110,6 +113,55 @@ def _draw(draw: Draw) -> Saying:
     if draw.feed == "gravity":
         return say("{draw}: {volume} from tank {tank}, by gravity.", **known)
     return say("{draw}: {volume} from tank {tank}, by the pump.", **known)
+
+
+def _overflow(tank: Tank) -> list[Saying]:
+    if tank.overflow_to is not None:
+        known = {"tank": saying.name(tank.id), "next": saying.name(tank.overflow_to)}
+        return [say("What tank {tank} cannot hold runs into tank {next}.", **known)]
+    if tank.overflow_route is None:
+        return []
+    return [
+        say(
+            "The overflow of tank {tank} leads to: {route}. Keep its way clear.",
+            tank=saying.name(tank.id),
+            route=saying.name(tank.overflow_route),
+        )
+    ]
+
+
+def _season(draw: Draw) -> list[Saying]:
+    """In which months it is used, where not in all."""
+    if draw.months is None or (used := set(draw.months)) == set(range(1, 13)):
+        return []
+    runs = []
+    for first in sorted(month for month in used if (month - 2) % 12 + 1 not in used):
+        last = first
+        while last % 12 + 1 in used:
+            last = last % 12 + 1
+        runs.append(
+            say("in {month}", month=saying.month(first))
+            if first == last
+            else say("from {first} to {last}", first=saying.month(first), last=saying.month(last))
+        )
+    return [say("{draw} is used {months}.", draw=saying.name(draw.id), months=saying.names(runs))]
+
+
+def _drinking(draws: list[Draw]) -> list[Saying]:
+    said = []
+    for draw in draws:
+        if draw.drinking:
+            known = {"draw": saying.name(draw.id)}
+            said.append(
+                say("{draw} is for drinking, but no treatment is described: until there is one, nobody drinks from it.",
+                    **known)
+                if draw.treatment is None
+                else say("{draw} is for drinking after its treatment: {treatment}. Have it tested to local rules.",
+                         treatment=saying.name(draw.treatment), **known)
+            )  # fmt: skip
+    if others := [draw.id for draw in draws if not draw.drinking]:
+        said.append(say("Not for drinking: {draws}. Every such outlet has a sign.", draws=saying.names(others)))
+    return said
 
 
 def _battery(battery: Battery) -> Saying:

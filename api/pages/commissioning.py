@@ -10,9 +10,10 @@ from fastapi.responses import RedirectResponse
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE, READ
 from api.commissioning.checks import figure_of
-from api.commissioning.hand import unit_by_hand
+from api.commissioning.hand import is_amount, unit_by_hand
 from api.commissioning.handover import upkeep, what_stands_here, what_to_do
 from api.commissioning.reading import look
+from api.commissioning.words import what
 from api.headers import page
 from api.pages.templates import read_by, render
 from api.routes import log
@@ -40,6 +41,8 @@ def commissioning_page(request: Request, site: SiteDep, service: ServiceDep, cal
         shapes=SHAPES,
         figure_of=figure_of,
         unit_by_hand=unit_by_hand,
+        is_amount=is_amount,
+        what=what,
     )
     return page(request, html)
 
@@ -69,6 +72,7 @@ def handover_page(request: Request, site: SiteDep, service: ServiceDep, caller: 
         speaker=Speaker.to(reader, site.zone),
         found=look(site, service.readings, service.records, now_ms),
         shapes=SHAPES,
+        what=what,
         stands=what_stands_here(site),
         upkeep=upkeep(site),
         what_to_do=what_to_do(site),

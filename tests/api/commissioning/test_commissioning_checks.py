@@ -8,10 +8,12 @@ import pytest
 
 from api.commissioning.checks import Check, check
 from api.commissioning.hand import compare, span_ms
+from api.commissioning.handover import what_stands_here
+from api.commissioning.words import what
 from api.speech import Speaker
 from ingest.instants import HOUR_MS, MINUTE_MS, SECOND_MS
-from ingest.reading import OUT_OF_RANGE, TIME_OF_ARRIVAL, Reading
-from ingest.site import Sensor, Site
+from ingest.reading import OUT_OF_RANGE, QUANTITIES, TIME_OF_ARRIVAL, Reading
+from ingest.site import Draw, Sensor, Site
 from ingest.store.records import LogEntry
 
 NOW_MS = 1_795_600_000_000
@@ -147,6 +149,49 @@ def test_a_device_slower_than_the_file_says_is_looked_at(skerrow_head: Site) -> 
 def test_a_level_that_never_moves_is_looked_at(skerrow_head: Site) -> None:
     level = sensor_of(skerrow_head, "tank.main.level")
     assert check(level, skerrow_head, heard(level, step=0.0), None, NOW_MS).verdict == "look"
+
+
+@pytest.mark.parametrize(
+    ("measures", "why"),
+    [
+        ("rain.total", "right if it has not rained since"),
+        ("roof.bunkhouse.total", "right if it has not rained since"),
+        ("draw.taps.total", "right if nothing has run through since"),
+    ],
+)
+def test_a_total_that_stands_still_is_no_fault(skerrow_head: Site, measures: str, why: str) -> None:
+    total = sensor_of(skerrow_head, measures)
+    found = check(total, skerrow_head, heard(total, step=0.0), None, NOW_MS)
+    assert found.verdict == "compare"
+    assert why in text(found)
+    assert why not in text(check(total, skerrow_head, heard(total), None, NOW_MS))
+
+
+def test_whatever_may_be_measured_has_words_for_people(skerrow_head: Site) -> None:
+    for quantity in QUANTITIES:
+        sensor = Sensor(device="post", name="x", measures=quantity.pattern.replace("*", "main"))
+        assert SPEAKER.say(what(sensor))
+    assert SPEAKER.say(what(sensor_of(skerrow_head, "tank.main.level"))) == "Water level in tank main"
+
+
+@pytest.mark.parametrize(
+    ("months", "said"),
+    [
+        (None, None),
+        (list(range(1, 13)), None),
+        ([5], "hose is used in May."),
+        ([3, 4, 5], "hose is used from March to May."),
+        ([11, 12, 1, 2], "hose is used from November to February."),
+        ([3, 4, 9, 10, 11], "hose is used from March to April and from September to November."),
+    ],
+)
+def test_the_sheet_says_in_which_months_a_draw_is_used(
+    skerrow_head: Site, months: list[int] | None, said: str | None
+) -> None:
+    hose = Draw(id="hose", tank="main", feed="gravity", litres_per_day=10.0, months=months)
+    stands = [SPEAKER.say(line) for line in what_stands_here(skerrow_head.model_copy(update={"draw": [hose]}))]
+    assert [line for line in stands if "is used" in line] == ([said] if said else [])
+    assert "Not for drinking: hose. Every such outlet has a sign." in stands
 
 
 def test_a_device_without_a_clock_is_told(skerrow_head: Site) -> None:
