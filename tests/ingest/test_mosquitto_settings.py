@@ -44,7 +44,7 @@ def test_mosquitto_takes_them_and_keeps_devices_apart(tmp_path: Path, free_port:
         text = text.replace(there, here)
     (tmp_path / "mosquitto.conf").write_text(text)
     (tmp_path / "passwords").touch(0o600)
-    for user in ("collector", "device"):
+    for user in ("collector", "device", "skerrow-head/post-1", "alarms", "display"):
         subprocess.run(["mosquitto_passwd", "-b", str(tmp_path / "passwords"), user, "secret"], check=True)
     with subprocess.Popen(["/usr/sbin/mosquitto", "-c", str(tmp_path / "mosquitto.conf")]) as process:
         try:
@@ -56,6 +56,18 @@ def test_mosquitto_takes_them_and_keeps_devices_apart(tmp_path: Path, free_port:
                 device.deliver("elsewhere/x", "lost")
                 device.deliver("ullage/a/b/senml", json.dumps([]))
                 assert [message.topic for message in session.receive(10, 0, 0, 1)] == ["ullage/a/b/senml"]
+                own = connect_device(_Reachable(free_port, "skerrow-head/post-1"), "one")
+                own.deliver("ullage/skerrow-head/post-2/senml", "lost")
+                own.deliver("ullage/skerrow-head/post-1/senml", json.dumps([]))
+                assert [message.topic for message in session.receive(10, 0, 0, 1)] == [
+                    "ullage/skerrow-head/post-1/senml"
+                ]
+            state = "ullage/skerrow-head/alarm/tank-low:main"
+            with Session(parse_url(url.replace("collector", "display")), "display", ["ullage/+/alarm/+"]) as session:
+                for told in (device, own):
+                    told.deliver(state, "invented")
+                connect_device(_Reachable(free_port, "alarms"), "two").deliver(state, "normal")
+                assert [message.payload for message in session.receive(10, 0, 0, 1)] == [b"normal"]
             with pytest.raises(BrokerError, match="refuses user"):
                 Session(parse_url(f"mqtt://127.0.0.1:{free_port}"), "stranger", filters)
         finally:
@@ -64,10 +76,10 @@ def test_mosquitto_takes_them_and_keeps_devices_apart(tmp_path: Path, free_port:
 
 class _Reachable:
     host = "127.0.0.1"
-    device_user, device_password = "device", "secret"
+    device_password = "secret"
 
-    def __init__(self, port: int) -> None:
-        self.port = port
+    def __init__(self, port: int, user: str = "device") -> None:
+        self.port, self.device_user = port, user
 
 
 def _await_port(port: int) -> None:
