@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from ingest.continuity import subject_of
@@ -32,7 +33,9 @@ def configuration(broker: Broker, passwords: dict[str, str]) -> str:
     shared = [(DEVICE, passwords[DEVICE], list(broker.topics))] if known.shared else []
     shown = [f"{topic.removesuffix('#')}+/alarm/+" for topic in broker.topics if topic.endswith("/#")]
     alarms = (ALARMS, passwords[ALARMS], shown)
-    publishers = "".join(_publisher(*user) for user in (*shared, alarms, *users_of(known, broker.device_topics)))
+    # The state of the alarms is nothing that a device may tell.
+    devices = "".join(_publisher(*user, deny=shown) for user in (*shared, *users_of(known, broker.device_topics)))
+    publishers = devices + _publisher(*alarms)
     display, seen = json.dumps(passwords[DISPLAY]), json.dumps([subject_of(topic) for topic in shown])
     keeper, keeper_may = json.dumps(passwords[KEEPER]), json.dumps(KEEPER_MAY)
     listen = json.dumps(f"[{broker.host}]:{broker.port}" if ":" in broker.host else f"{broker.host}:{broker.port}")
@@ -65,9 +68,9 @@ authorization {{
 """
 
 
-def _publisher(user: str, password: str, topics: list[str]) -> str:
-    """A user who publishes to these topics and does nothing else."""
-    allow = json.dumps([subject_of(topic) for topic in topics])
+def _publisher(user: str, password: str, topics: list[str], *, deny: Sequence[str] = ()) -> str:
+    """A user who publishes to these topics, but for some, and does nothing else."""
+    allow, denied = (json.dumps([subject_of(topic) for topic in some]) for some in (topics, deny))
     return f"""    {{ user: {json.dumps(user)}, password: {json.dumps(password)},
-      permissions: {{ publish: {{ allow: {allow} }}, subscribe: {{ deny: [">"] }} }} }}
+      permissions: {{ publish: {{ allow: {allow}, deny: {denied} }}, subscribe: {{ deny: [">"] }} }} }}
 """

@@ -14,7 +14,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ingest.broker import COLLECTOR, DEVICE, Broker
+from ingest.broker import ALARMS, COLLECTOR, DEVICE, Broker
 from ingest.site import Site
 from ingest.sitefile import load_site
 from tests.mosquitto import Mosquitto
@@ -28,7 +28,8 @@ PREFIX = "ullage"
 class RunningBroker:
     """A broker to test against, and how the collector and a device reach it.
 
-    kind  `nats` or `mosquitto`
+    kind        `nats` or `mosquitto`
+    alarms_url  for whoever shows the state of the alarms
     """
 
     kind: str
@@ -37,6 +38,7 @@ class RunningBroker:
     collector_url: str
     device_user: str
     device_password: str
+    alarms_url: str = ""
 
 
 class Device:
@@ -125,7 +127,7 @@ def nats_broker(tmp_path: Path) -> Iterator[RunningBroker]:
     broker = Broker(tmp_path / "broker", port=find_free_port(), topics=(f"{PREFIX}/#", "orchard/#"), ack_wait_s=2)
     with broker:
         user, password = broker.credentials(DEVICE)
-        yield RunningBroker("nats", broker.host, broker.port, broker.url(COLLECTOR), user, password)
+        yield RunningBroker("nats", broker.host, broker.port, broker.url(COLLECTOR), user, password, broker.url(ALARMS))
 
 
 @pytest.fixture
@@ -133,7 +135,9 @@ def mosquitto_broker(tmp_path: Path) -> Iterator[RunningBroker]:
     """Debian's Mosquitto with the settings of deploy/mosquitto, on a free loopback port."""
     with Mosquitto(tmp_path / "mosquitto", find_free_port()) as broker:
         user, password = DEVICE, broker.password(DEVICE)
-        yield RunningBroker("mosquitto", broker.host, broker.port, broker.url(COLLECTOR), user, password)
+        yield RunningBroker(
+            "mosquitto", broker.host, broker.port, broker.url(COLLECTOR), user, password, broker.url(DEVICE)
+        )
 
 
 @pytest.fixture(params=["nats", "mosquitto"])

@@ -16,7 +16,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from api.alarms.types import alarms_of
 from api.notify.mirror import Mirror, publish_once, topics
-from ingest.broker import ALARMS, DISPLAY, Broker
+from ingest.broker import ALARMS, DEVICE, DISPLAY, Broker
 from ingest.brokerurl import BrokerUrl, parse_url
 from ingest.errors import BrokerError
 from ingest.site import Site
@@ -74,10 +74,6 @@ def shown(broker: BrokerUrl, state: Callable[[], dict[str, bytes]]) -> Iterator[
         assert not thread.is_alive()
 
 
-def device_url(broker: RunningBroker) -> BrokerUrl:
-    return BrokerUrl(broker.host, broker.port, broker.device_user, broker.device_password, tls=False)
-
-
 @pytest.fixture
 def sites(skerrow_head: Site) -> dict[str, Site]:
     return {skerrow_head.id: skerrow_head}
@@ -101,7 +97,7 @@ def test_who_comes_later_sees_the_state_and_who_is_there_sees_it_change(
     any_broker: RunningBroker, records: Records, sites: dict[str, Site]
 ) -> None:
     records.append_transitions([UP], [])
-    with shown(device_url(any_broker), lambda: topics(sites, records, "ullage", NOW_MS + 1)):
+    with shown(parse_url(any_broker.alarms_url), lambda: topics(sites, records, "ullage", NOW_MS + 1)):
         early = Display(any_broker)
         assert early.next(TOPIC)[0]["state"] == "unacknowledged"
         late = Display(any_broker)
@@ -123,7 +119,7 @@ def test_only_what_changed_is_sent(nats_broker: RunningBroker) -> None:
         return dict(said)
 
     display = Display(nats_broker)
-    with shown(device_url(nats_broker), state):
+    with shown(parse_url(nats_broker.alarms_url), state):
         display.next("ullage/a/alarm/y")
         for _ in range(looked.qsize() + 5):  # rounds in which nothing may come
             looked.get(timeout=WAIT_S)
@@ -134,7 +130,7 @@ def test_only_what_changed_is_sent(nats_broker: RunningBroker) -> None:
 
 
 def test_a_test_message_is_acknowledged_or_says_why_not(nats_broker: RunningBroker) -> None:
-    broker = device_url(nats_broker)
+    broker = parse_url(nats_broker.alarms_url)
     publish_once(broker, "ullage/alarm-test/alarm/alarm-test", b"{}")
     with pytest.raises(BrokerError, match="does not take us"):
         publish_once(broker._replace(password="wrong"), "ullage/alarm-test/alarm/alarm-test", b"{}")
@@ -148,9 +144,13 @@ def test_the_bundled_broker_lets_a_display_see_alarms_and_nothing_else(tmp_path:
         seeing = Display(RunningBroker("nats", broker.host, broker.port, display, "", ""))
         with shown(alarms, lambda: {"ullage/a/alarm/x": b'{"state": "normal"}'}):
             assert seeing.next("ullage/a/alarm/x")[0] == {"state": "normal"}
-        publish_once(alarms, "ullage/a/post-1/senml", b"[]")  # acknowledged, as this broker does, and dropped
+        # The next two are acknowledged, as this broker does, and dropped.
+        publish_once(parse_url(broker.url(DEVICE)), "ullage/a/alarm/x", b'{"state": "invented"}')
+        publish_once(alarms, "ullage/a/post-1/senml", b"[]")
         granted: queue.Queue[bool] = queue.Queue()
         seeing.client.on_subscribe = lambda _c, _u, _m, codes, _p: granted.put(not codes[0].is_failure)
         seeing.client.subscribe("ullage/+/+/senml", qos=1)
         assert not granted.get(timeout=WAIT_S)
+        publish_once(alarms, "ullage/a/alarm/x", b'{"state": "acknowledged"}')
+        assert seeing.next("ullage/a/alarm/x")[0] == {"state": "acknowledged"}
         seeing.close()
