@@ -13,7 +13,7 @@ from pathlib import Path
 
 from api.supervisor import Role, Supervisor
 from forecast.outlook.choose import OutlookSettings
-from ingest.broker import ALARMS, COLLECTOR, Broker
+from ingest.broker import ALARMS, COLLECTOR, DEVICE, Broker
 from ingest.errors import BrokerError, SettingsError
 from ingest.payload import Decoder
 from ingest.private import private_folder
@@ -167,5 +167,9 @@ def run_up(installation: Installation, stop: threading.Event) -> None:
         supervise(installation.roles(installation.broker), stop)
         return
     with running_broker(installation.bundled(sites), stop) as broker:
-        log.info("devices connect as in %s", broker.folder / "broker-secrets.json")
+        log.info(
+            "devices log in at %s:%d as %s, with the password that stands beside that word in %s; "
+            "`ullage token device SITE/DEVICE` gives one a password of its own",
+            broker.host, broker.port, DEVICE, broker.folder / "broker-secrets.json",
+        )  # fmt: skip
         supervise(installation.roles(broker.url(COLLECTOR), broker.url(ALARMS)), stop)

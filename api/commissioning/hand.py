@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 from ingest.instants import HOUR_MS, MINUTE_MS
 from ingest.reading import Reading
-from ingest.site import Sensor
+from ingest.site import Sensor, Site
 from ingest.store.records import LogEntry
 from ingest.totals import increments
 
@@ -50,6 +50,11 @@ class Comparison(NamedTuple):
 def is_amount(sensor: Sensor) -> bool:
     """Whether it is compared by the amount that ran through."""
     return sensor.quantity.counter or sensor.quantity.unit in _AMOUNT_OF
+
+
+def compares(site: Site, sensor_id: str, value: float) -> bool:
+    """Whether a measurement by hand tells anything of a sensor: of a meter, nothing that ran through tells nothing."""
+    return value > 0 or not any(is_amount(sensor) for sensor in site.sensor if sensor.id == sensor_id)
 
 
 def unit_by_hand(sensor: Sensor) -> str:

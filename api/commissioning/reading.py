@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from api.commissioning.checks import LOOK_BACK_MS, Check, check
-from api.commissioning.hand import Comparison, compare, span_ms
+from api.commissioning.hand import Comparison, compare, compares, span_ms
 from ingest.instants import DAY_MS
 from ingest.reading import Reject
 from ingest.site import Sensor, Site
@@ -38,7 +38,7 @@ def look(site: Site, readings: ReadingStore, records: Records, now_ms: int) -> C
     entries = {
         entry.part: entry
         for entry in records.log(site.id, now_ms - BY_HAND_MS, now_ms + 1)
-        if entry.kind == "measured" and entry.value is not None
+        if entry.kind == "measured" and entry.value is not None and compares(site, entry.part, entry.value)
     }
     checks = []
     for sensor in site.sensor:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query, Response
 
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE, READ
+from api.commissioning.hand import compares
 from api.problems import refused
 from api.routes.paging import CursorQuery, Whole, cursor_of, marks_in
 from api.routes.span import span
@@ -79,8 +80,7 @@ def _next(question: str, kept: Sequence[LogEntry], limit: int, end_ms: int) -> s
 
 def _check_part(site: Site, entry: LogIn) -> None:
     """The part must be one of the site's, or the entry would tell the model nothing."""
-    if (entry.value is not None) != (entry.kind == "measured"):
-        raise refused(("body.value", "a number where something was measured by hand, and only there"))
+    _check_value(site, entry)
     match entry.kind:
         case "note":
             if not entry.note:
@@ -98,6 +98,13 @@ def _check_part(site: Site, entry: LogIn) -> None:
             parts = [task.id for task in site.upkeep]
     if entry.part not in parts:
         raise refused(("body.part", f"one of: {', '.join(parts) or 'this site has nothing of the kind'}"))
+
+
+def _check_value(site: Site, entry: LogIn) -> None:
+    if (entry.value is not None) != (entry.kind == "measured"):
+        raise refused(("body.value", "a number where something was measured by hand, and only there"))
+    if entry.value is not None and not compares(site, entry.part, entry.value):
+        raise refused(("body.value", "a known amount above 0 that ran through: nothing compares with nothing"))
 
 
 def _out(entry: LogEntry) -> LogOut:

@@ -55,6 +55,7 @@ def test_what_was_measured_by_hand_makes_a_sensor_ready(sent: Client) -> None:
         {"kind": "measured", "part": "post-1/level"},
         {"kind": "measured", "part": "post-1/no-such", "value": 1.0},
         {"kind": "note", "note": "x", "value": 1.0},
+        {"kind": "measured", "part": "post-1/rain-total", "value": 0.0},
     ],
 )
 def test_a_measurement_needs_a_sensor_and_a_number_and_nothing_else_has_one(
