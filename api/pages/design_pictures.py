@@ -12,7 +12,7 @@ from api.charts.curve import CurveChart, Mark, curve_figure
 from api.charts.plot import Point
 from api.speech import Speaker
 from forecast.sizing.result import Curve, Figures
-from ingest.saying import Saying, litres, name, say, share
+from ingest.saying import Figure, Saying, litres, name, number, said, say, share
 from ingest.units import us_gallons
 
 
@@ -74,6 +74,13 @@ def _spill(curve: Curve, speaker: Speaker) -> CurveChart:
     )
 
 
+def _rain_of(figures: Figures) -> Figure:
+    """Where the rain came from, in words."""
+    if figures.stand_in:
+        return said([say("{years} invented years around the monthly means", years=number(figures.years))])
+    return name(figures.source)
+
+
 def month_picture(figures: Figures, speaker: Speaker) -> Markup:
     """Where the rain of a mean month goes, beside what is wanted."""
     columns = [
@@ -93,7 +100,7 @@ def month_picture(figures: Figures, speaker: Speaker) -> Markup:
         says=speaker.say(
             say(
                 "Drawn, run over, and lost on roofs, gutters and first flush, month by month; rain: {source}.",
-                source=name(figures.source),
+                source=_rain_of(figures),
             )
         ),
         unit=f"{words.SYMBOLS[speaker.units]}, {speaker.say(say('in a mean month'))}",

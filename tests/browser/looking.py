@@ -110,3 +110,24 @@ def width_beyond(page: Page) -> int:
 def open_all(page: Page) -> None:
     """Open whatever can be opened."""
     page.evaluate("() => document.querySelectorAll('details').forEach(part => { part.open = true; })")
+
+
+_WORDS: Final = """
+() => {
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT), said = [document.title];
+  while (walker.nextNode()) {
+    const within = walker.currentNode.parentElement;
+    if (!within.closest("script, style, [lang]:not(html), [hreflang]")) said.push(walker.currentNode.data);
+  }
+  for (const part of document.querySelectorAll("*"))
+    for (const name of ["aria-label", "aria-valuetext", "alt", "title", "placeholder", "data-lost", "data-read"])
+      if (part.hasAttribute(name)) said.push(part.getAttribute(name));
+  return said;
+}
+"""
+
+
+def all_words(page: Page) -> list[str]:
+    """Every piece of text in the page, seen or heard, but for the names of other languages in their own."""
+    found: list[str] = page.evaluate(_WORDS)
+    return found

@@ -25,7 +25,8 @@ async function ask() {
 }
 
 function tell(lost) {
-  const time = new Date(heard).toLocaleTimeString(document.documentElement.lang, {hour: "2-digit", minute: "2-digit"});
+  const form = {hour: "2-digit", minute: "2-digit", hourCycle: "h23"}; // as all other times here
+  const time = new Date(heard).toLocaleTimeString(document.documentElement.lang, form);
   const words = lost ? note.dataset.lost.replace("{time}", time) : "";
   if (note.textContent !== words) note.textContent = words;
   main.classList.toggle("old", lost);
