@@ -6,7 +6,7 @@ They are of the day that `test_story.py` tells, and of a month of which four day
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 
 import pytest
@@ -148,13 +148,17 @@ def _words(texts: str | list[str] | tuple[str, ...]) -> set[str]:
 def _without_names(words: str) -> str:
     """Without what stands in the site file, which nobody translates."""
     site = load_site(SITES / f"{SITE}.toml")
-    parts = [*site.roof, *site.tank, *site.draw, *site.upkeep, *([site.backup] if site.backup else [])]
-    names = [
-        site.name,
-        *(sensor.device for sensor in site.sensor),
-        *(sensor.id for sensor in site.sensor),
-        *(sensor.measures for sensor in site.sensor),
-    ]
-    for name in sorted([*names, *(part.id for part in parts), "{time}"], key=len, reverse=True):
+    names = {*_strings(site.model_dump()), *(sensor.id for sensor in site.sensor), "{time}"}
+    for name in sorted(names, key=len, reverse=True):
         words = words.replace(name, "")
     return words
+
+
+def _strings(value: object) -> Iterator[str]:
+    """Every text in a tree of mappings and lists, however deep."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        yield from (text for one in value.values() for text in _strings(one))
+    elif isinstance(value, list | tuple):
+        yield from (text for one in value for text in _strings(one))
