@@ -157,7 +157,7 @@ class Live:
         ]
         for start in range(0, len(records), _PACK):
             sent = self.device.publish(f"ullage/{SITE}/post-1/senml", json.dumps(records[start : start + _PACK]))
-            until(partial(_whether, sent.is_published))
+            until(partial(_acknowledged, self.device, sent.mid))
         self.told_ms = last_ms
 
     def _expects_much(self) -> bool:
@@ -175,8 +175,8 @@ class Live:
         return "normal" if last is None else last.new
 
 
-def _whether(condition: Callable[[], bool]) -> bool | None:
-    return condition() or None
+def _acknowledged(device: Device, message: int) -> bool | None:
+    return message in device.acknowledged or None
 
 
 def until(find: Callable[[], T | None], within_s: float = 30.0) -> T:
