@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 from fastapi import APIRouter, FastAPI
@@ -46,6 +47,7 @@ from api.routes import readings as readings_routes
 from api.routes import sites as sites_routes
 from api.service import Service
 from api.settings import Settings
+from forecast.helper import Helper
 from forecast.outlook.file import MOST_BYTES as OUTLOOK_BYTES
 from ingest.site import Site
 from ingest.store.access import AccessStore
@@ -69,8 +71,14 @@ def create_app(
     clock: Callable[[], int],
     settings: Settings,
     channels: tuple[str, ...] = (),
+    helper: Helper | None = None,
 ) -> FastAPI:
-    """The web application. clock: UTC now [ms]. Between requests it keeps copies, and what it has counted."""
+    """The web application. Between requests it keeps copies, and what it has counted.
+
+    clock   UTC now [ms]
+    helper  does heavy work for it in a process of its own; None: it makes one, started when first needed
+    """
+    helper = Helper() if helper is None else helper
     headers = security_headers(STYLE)
     access = Access(AccessStore(records), clock)
     answer = problems.Answerer(error_page)
@@ -82,9 +90,10 @@ def create_app(
         docs_url=None,  # the interactive pages load scripts from elsewhere
         redoc_url=None,
         redirect_slashes=False,  # it would build an address from the Host header
+        lifespan=_ending_with(helper),
     )
-    app.state.service = Service(sites, readings, records, clock, settings, access, channels)
-    app.state.designs = Designs(settings.rain)
+    app.state.service = Service(sites, readings, records, clock, settings, access, channels, helper)
+    app.state.designs = Designs(settings.rain, helper)
     problems.install(app, answer, headers)
     app.include_router(_api())
     app.include_router(metrics.router, responses=problems.RESPONSES)
@@ -101,6 +110,15 @@ def create_app(
     if settings.proxies:
         app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.proxies))
     return app
+
+
+def _ending_with(helper: Helper) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        yield
+        helper.close()
+
+    return lifespan
 
 
 def _api() -> APIRouter:

@@ -12,7 +12,7 @@ from forecast.sizing.finding import Kind
 from forecast.sizing.result import Figures
 
 if TYPE_CHECKING:
-    from forecast.sizing.check import DesignCheck
+    from forecast.sizing.result import DesignCheck
 
 
 class SaidFinding(BaseModel):

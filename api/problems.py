@@ -19,6 +19,7 @@ from starlette.exceptions import HTTPException
 
 from ingest.errors import (
     ActionRefused,
+    AsideError,
     NotActive,
     StoreCorrupt,
     StoreError,
@@ -99,13 +100,13 @@ class Answerer:
         return response
 
     def error(self, request: Request, error: UllageError | ProblemError) -> Response:
-        """The answer to an error that a store or a rule of ours raises."""
+        """The answer to an error that a store, the helper or a rule of ours raises."""
         if isinstance(error, ProblemError):
             return self.problem(request, error.problem, error.headers)
         for refusal, (status, name, title) in _OF_ACTIONS.items():
             if isinstance(error, refusal):
                 return self.problem(request, Problem(type=name, title=title, status=status, detail=f"{error}."))
-        for kind, (level, problem, headers) in _OF_STORES.items():
+        for kind, (level, problem, headers) in _OF_FAILURES.items():
             if isinstance(error, kind):
                 log.log(level, "%s: %s", request.scope["path"], error)
                 return self.problem(request, problem, headers)
@@ -136,6 +137,10 @@ def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
 
     @app.exception_handler(StoreError)
     def store(request: Request, error: StoreError) -> Response:
+        return answer.error(request, error)
+
+    @app.exception_handler(AsideError)
+    def aside(request: Request, error: AsideError) -> Response:
         return answer.error(request, error)
 
     @app.exception_handler(ActionRefused)
@@ -177,8 +182,8 @@ _OF_ACTIONS: Final[dict[type[ActionRefused], tuple[int, str, str]]] = {
     NotActive: (409, "/problems/not-active", "Nothing to do"),
     ActionRefused: (422, "/problems/refused", "Request refused"),
 }
-#: What a client is told when a store fails, and how loudly the log says it.
-_OF_STORES: Final[dict[type[StoreError], tuple[int, Problem, dict[str, str]]]] = {
+#: What a client is told when a store or the helper fails, and how loudly the log says it.
+_OF_FAILURES: Final[dict[type[UllageError], tuple[int, Problem, dict[str, str]]]] = {
     StoreUnavailable: (
         logging.WARNING,
         Problem(
@@ -186,6 +191,17 @@ _OF_STORES: Final[dict[type[StoreError], tuple[int, Problem, dict[str, str]]]] =
             title="Data out of reach for now",
             status=503,
             detail=f"The data cannot be reached at the moment. Try again in {RETRY_AFTER_S} seconds.",
+        ),
+        {"Retry-After": str(RETRY_AFTER_S)},
+    ),
+    AsideError: (
+        logging.ERROR,
+        Problem(
+            type="/problems/unfinished",
+            title="Not worked out",
+            status=503,
+            detail="This takes some seconds of work: too many wait for theirs, or it failed and the service's log says "
+            "why. Try again soon.",
         ),
         {"Retry-After": str(RETRY_AFTER_S)},
     ),
@@ -241,5 +257,8 @@ RESPONSES: Final[dict[int | str, dict[str, object]]] = {
     413: {"model": Problem, "description": "The body is too large."},
     422: {"model": Problem, "description": "The request is refused; every fault is named."},
     429: {"model": Problem, "description": "Too many requests; try again after Retry-After seconds."},
-    503: {"model": Problem, "description": "The stores cannot be reached; try again after Retry-After seconds."},
+    503: {
+        "model": Problem,
+        "description": "A store cannot be reached, or work has to wait; try again after Retry-After.",
+    },
 }

@@ -58,6 +58,9 @@ class SiteFileError(UllageError):
         self.problems = problems
         super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
 
+    def __reduce__(self) -> tuple[type[SiteFileError], tuple[str, list[Problem]]]:
+        return SiteFileError, (self.file, self.problems)
+
 
 class RecipientsFileError(UllageError):
     """A file of recipients that cannot be used, with all its problems."""
@@ -66,6 +69,9 @@ class RecipientsFileError(UllageError):
         self.file = file
         self.problems = problems
         super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+
+    def __reduce__(self) -> tuple[type[RecipientsFileError], tuple[str, list[Problem]]]:
+        return RecipientsFileError, (self.file, self.problems)
 
 
 class SettingsError(UllageError):
@@ -95,6 +101,9 @@ class OutlookDocumentError(OutlookError):
         self.source = source
         self.problems = problems
         super().__init__("\n".join(f"{source}: {problem}" for problem in problems))
+
+    def __reduce__(self) -> tuple[type[OutlookDocumentError], tuple[str, list[Problem]]]:
+        return OutlookDocumentError, (self.source, self.problems)
 
 
 class BrokerError(UllageError):

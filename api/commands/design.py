@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from api.speech import Speaker
-    from forecast.sizing.check import DesignCheck
-    from forecast.sizing.result import Curve
+    from forecast.sizing.result import Curve, DesignCheck
 
 
 def design(
@@ -130,7 +129,7 @@ def _curve(curve: Curve) -> Table:
 
 
 def _simple(check: DesignCheck, speaker: Speaker) -> list[str]:
-    from forecast.sizing.simple import METHODS
+    from forecast.sizing.methods import METHODS
 
     units, lines = {"L/a": " L a year", "L": " L"}, []
     for one in check.figures.simple:

@@ -11,6 +11,7 @@ from api.pages.design_pictures import volume, with_unit
 from api.pages.tables import Table
 from api.speech import Speaker
 from forecast.sizing.batch import Lever
+from forecast.sizing.methods import METHODS
 from forecast.sizing.result import Curve, Figures, SimpleMethod
 from ingest.saying import Saying, litres, say, share
 
@@ -120,8 +121,6 @@ def lever_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:
 
 def simple_table(figures: Figures, speaker: Speaker) -> Table:
     """Hand calculations beside the run, each with its source."""
-    from forecast.sizing.simple import METHODS  # noqa: PLC0415 - with the balance, for whoever asks
-
     rows = []
     for one in figures.simple:
         called, source = METHODS[one.method]

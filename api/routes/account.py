@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query
 
@@ -13,13 +13,11 @@ from api.problems import ProblemError, refused
 from api.routes.span import span
 from api.schemas import Instant
 from api.service import Service, ServiceDep, SiteDep
+from forecast.account.measured import read_measured
 from forecast.account.result import Account
 from ingest.errors import RecordFileError, SettingsError, SiteFileError
 from ingest.instants import DAY_MS, HOUR_MS
 from ingest.site import Site
-
-if TYPE_CHECKING:
-    from forecast.account.measured import Measured
 
 router = APIRouter(tags=["account"])
 
@@ -58,21 +56,16 @@ def what_if(
     start: Start = None,
     end: End = None,
 ) -> WhatIfOut:
-    from forecast.account.whatif import what_if as changed  # noqa: PLC0415 - see account_of
-
-    seen = measured(designed(site), service, start, end)
     try:
-        return what_if_out(changed(site, seen, change))
+        return what_if_out(_made("what_if_with", site, service, start, end, change))
     except (SettingsError, SiteFileError) as error:
         raise refused(("query.change", str(error))) from error
 
 
 def account_of(site: Site, service: Service, start: str | None, end: str | None) -> Account:
     """The account of the hours that are asked for."""
-    # Loaded when somebody asks: scikit-learn and numba would cost every process of the API 150 MB.
-    from forecast.account.account import account as made  # noqa: PLC0415
-
-    return made(designed(site), measured(site, service, start, end))
+    found: Account = _made("account_with", site, service, start, end)
+    return found
 
 
 def designed(site: Site) -> Site:
@@ -83,20 +76,22 @@ def designed(site: Site) -> Site:
     return site
 
 
-def measured(site: Site, service: Service, start: str | None, end: str | None) -> Measured:
-    """What was measured in these hours; the site's rain record, if there is one, tells hours without a gauge."""
-    from forecast.account.measured import read_measured  # noqa: PLC0415 - pandas, see account_of
-    from forecast.outlook.record import read_record  # noqa: PLC0415
+def _made(name: str, site: Site, service: Service, start: str | None, end: str | None, *more: object) -> Any:
+    """What `forecast.account.apart` makes of what was measured; its libraries would cost this process 200 MB.
 
+    The site's rain record, if there is one, tells hours without a gauge.
+    """
+    site = designed(site)
     start_ms, end_ms = span(start, end, service.clock(), USUAL_MS)
     if end_ms // HOUR_MS <= -(-start_ms // HOUR_MS):
         raise refused(("query.start", "a full hour at least between `start` and `end`"))
     if end_ms - start_ms > LONGEST_MS:
         raise refused(("query.start", "at most three years before `end`"))
     file = service.settings.rain / f"{site.id}.csv" if service.settings.rain is not None else None
+    record = file if file is not None and file.exists() else None
+    seen = read_measured(site, service.readings, start_ms, end_ms)
     try:
-        record = read_record(file) if file is not None and file.exists() else None
+        return service.helper.ask(f"forecast.account.apart:{name}", site, seen, record, *more)
     except RecordFileError as error:
         detail = f"The site's rain record cannot be read: {str(error).replace(str(file), f'{site.id}.csv')}"
         raise ProblemError(404, "no-rain-record", "No rain record", detail) from error
-    return read_measured(site, service.readings, start_ms, end_ms, record)

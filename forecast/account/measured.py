@@ -54,6 +54,11 @@ class Measured:
     def end_ms(self) -> int:
         return self.start_ms + HOUR_MS * self.hours
 
+    def with_rain(self, record: RainRecord) -> Measured:
+        """With the rain of a record in the hours in which no gauge of the site spoke."""
+        told = record.window(self.start_ms, self.hours)
+        return replace(self, rain_mm=np.where(np.isnan(self.rain_mm), told, self.rain_mm))
+
     def begun(self) -> Measured:
         """From the hour on in which a level or a meter first spoke: nothing can be held against a promise before.
 
@@ -91,19 +96,17 @@ def read_measured(
         raise ValueError("the account needs a full hour at least: a `to` that is later than `from`")
     reader = _Reader(site, store, first_ms, (last_ms - first_ms) // HOUR_MS)
     gauged = reader.passed("rain")
-    rain_mm = np.full(reader.hours, np.nan) if gauged is None else gauged
-    if rain is not None:
-        rain_mm = np.where(np.isnan(rain_mm), rain.window(first_ms, reader.hours), rain_mm)
     levels = {tank.id: level for tank in site.tank if (level := reader.level_m(tank.id)) is not None}
-    return Measured(
+    seen = Measured(
         first_ms,
-        rain_mm,
+        np.full(reader.hours, np.nan) if gauged is None else gauged,
         levels,
         {tank: reader.mean_m(tank) for tank in levels},
         {draw.id: litres for draw in site.draw if (litres := reader.passed(f"draw.{draw.id}")) is not None},
         {roof.id: litres for roof in site.roof if (litres := reader.passed(f"roof.{roof.id}")) is not None},
         reader.passed("backup"),
     )
+    return seen if rain is None else seen.with_rain(rain)
 
 
 class _Reader:

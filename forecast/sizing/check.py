@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from pathlib import Path
 
 from forecast.model.balance import BACKUP, DRAWN
 from forecast.model.plan import Plan, plan_of
-from forecast.outlook.record import RainRecord
+from forecast.outlook.record import RainRecord, read_record
 from forecast.sizing import on_storms, on_water, on_works
 from forecast.sizing.batch import batch_of, present
 from forecast.sizing.curves import buys, curves, points_of
 from forecast.sizing.electric import power_check
 from forecast.sizing.finding import Finding, ordered
 from forecast.sizing.pipes import outlet_check
-from forecast.sizing.result import Figures
+from forecast.sizing.result import DesignCheck, Figures
 from forecast.sizing.simple import simple_methods
 from forecast.sizing.storms import first_flush, gutter, rains_of, storms
 from forecast.sizing.sweep import Tally, sweep
@@ -21,13 +21,6 @@ from forecast.sizing.years import Years, years_of_means, years_of_record
 from forecast.sizing.yields import by_year, dry_spells, months, share
 from ingest.errors import SettingsError
 from ingest.site import Site
-
-
-class DesignCheck(NamedTuple):
-    """Numbers, and what they mean."""
-
-    figures: Figures
-    findings: list[Finding]
 
 
 def design_check(site: Site, record: RainRecord | None) -> DesignCheck:
@@ -46,6 +39,11 @@ def design_check(site: Site, record: RainRecord | None) -> DesignCheck:
     plan = plan_of(site)
     figures = _figures(site, plan, years)
     return DesignCheck(figures, ordered(_findings(site, plan, figures)))
+
+
+def design_check_with(site: Site, record: Path | None) -> DesignCheck:
+    """The same for whoever asks another process (`forecast.helper`): the record is read there too."""
+    return design_check(site, None if record is None else read_record(record))
 
 
 def _figures(site: Site, plan: Plan, years: Years) -> Figures:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from forecast.sizing.batch import Lever
+from forecast.sizing.finding import Finding
 
 
 class _Figures(BaseModel):
@@ -204,3 +205,10 @@ class Figures(_Figures):
     outlets: list[OutletCheck]
     power: PowerCheck | None
     simple: list[SimpleMethod]
+
+
+class DesignCheck(NamedTuple):
+    """Numbers, and what they mean."""
+
+    figures: Figures
+    findings: list[Finding]

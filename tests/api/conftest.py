@@ -17,7 +17,7 @@ from api.settings import Settings
 from ingest.reading import Reading
 from ingest.site import Site
 from ingest.store.records import Records
-from tests.api.fakes import NOW_MS, Clock, MemoryReadings
+from tests.api.fakes import NOW_MS, Clock, Here, MemoryReadings
 
 
 class Client:
@@ -86,7 +86,7 @@ def client(
     settings: Settings,
 ) -> Client:
     sites = {site.id: site for site in (skerrow_head, tarn_orchard)}
-    return Client(create_app(sites, readings, records, clock, settings))
+    return Client(create_app(sites, readings, records, clock, settings, helper=Here()))
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from ingest.reading import Reading
 from ingest.site import Site
 from ingest.sitefile import load_site
 from ingest.store.records import Records, Transition
-from tests.api.fakes import NOW_MS, Clock, MemoryReadings, forecast_of, passage, put, rising, tank_forecast
+from tests.api.fakes import NOW_MS, Clock, Here, MemoryReadings, forecast_of, passage, put, rising, tank_forecast
 from tests.api.season import season
 from tests.browser.serving import serving
 from tests.conftest import SITES
@@ -154,7 +154,9 @@ class Stage:
         self._parts.callback(records.close)
         readings = MemoryReadings()
         state.build(Store(readings, records))
-        return create_app(self._sites, readings, records, Clock(), Settings(data=folder, demo=state.demo))
+        return create_app(
+            self._sites, readings, records, Clock(), Settings(data=folder, demo=state.demo), helper=Here()
+        )
 
     @property
     def setup_code(self) -> str:

@@ -13,7 +13,7 @@ from api.whole import Installation
 from ingest.site import Site
 from ingest.store.records import Records
 from tests.api.conftest import Client
-from tests.api.fakes import Clock, MemoryReadings
+from tests.api.fakes import Clock, Here, MemoryReadings
 from tests.forecast.sizing.made import daily_csv, site_of
 
 DESIGN = "/api/v1/sites/{}/design"
@@ -30,7 +30,9 @@ def rain(tmp_path: Path) -> Path:
 def design_client(records: Records, clock: Clock, tmp_path: Path, rain: Path) -> Client:
     bare = site_of(design=None).model_copy(update={"id": "bare"})
     sites: dict[str, Site] = {"made": site_of(), "bare": bare}
-    return Client(create_app(sites, MemoryReadings(), records, clock, Settings(data=tmp_path, rain=rain)))
+    return Client(
+        create_app(sites, MemoryReadings(), records, clock, Settings(data=tmp_path, rain=rain), helper=Here())
+    )
 
 
 def test_figures_and_sentences(client: Client) -> None:

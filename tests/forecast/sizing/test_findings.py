@@ -10,8 +10,9 @@ import pytest
 
 from api.speech import Speaker
 from forecast.outlook.record import RainRecord
-from forecast.sizing.check import DesignCheck, design_check
+from forecast.sizing.check import design_check
 from forecast.sizing.finding import KINDS
+from forecast.sizing.result import DesignCheck
 from ingest.errors import SettingsError
 from ingest.instants import HOUR_MS
 from ingest.site import Site

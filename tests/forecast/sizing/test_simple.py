@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from forecast.sizing.check import design_check
-from forecast.sizing.simple import METHODS, by_the_day, sequent_peak_l
+from forecast.sizing.methods import METHODS
+from forecast.sizing.simple import by_the_day, sequent_peak_l
 from tests.forecast.sizing.made import showers, site_of
 
 
