@@ -55,7 +55,9 @@ def test_a_record_too_short_is_one_line_and_2(tmp_path: Path) -> None:
 
 def test_keys_are_listed_and_check_without_a_file_says_what_to_give() -> None:
     listed = json.loads(ullage("check", "--keys", "--json").stdout)
-    assert {"key", "table", "meaning", "expected", "required", "default"} == set(listed[0])
+    assert {"key", "table", "meaning", "expected", "required", "default"} == set(listed["keys"][0])
+    level = listed["measures"][0]
+    assert (level["pattern"], level["unit"], level["sent"]) == ("tank.*.level", "m", ["m", "cm", "mm"])
     done = ullage("check")
     assert done.returncode == 2
     assert "a site file or a folder of them" in done.stderr
