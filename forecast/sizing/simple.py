@@ -14,6 +14,7 @@ from forecast.model.plan import Plan
 from forecast.sizing.result import DrySpells, Month, SimpleMethod
 from forecast.sizing.sweep import Tally
 from forecast.sizing.yields import share
+from ingest.units import litres_from_rain
 
 Floats = npt.NDArray[np.float64]
 
@@ -35,7 +36,7 @@ def simple_methods(
     year, months = rows[0], rows[1:]
     area_m2 = float(plan.roof_area_m2.sum())
     usable_l = float((plan.capacity_l - plan.dead_l).sum())
-    yield_l = area_m2 * coefficient * year.rain_mm
+    yield_l = coefficient * litres_from_rain(year.rain_mm, area_m2)
     days, wanted = np.count_nonzero(tally.day_wanted_l), float(tally.day_wanted_l.sum())
     inflow, demand = tally.day_inflow_l, tally.day_wanted_l
     by_month = sequent_peak_l([row.captured_l for row in months] * 2, [row.wanted_l for row in months] * 2)
@@ -43,7 +44,7 @@ def simple_methods(
         by_the_day(inflow, demand, usable_l, start_l=usable_l / 2, spill_first=order) for order in (False, True)
     )
     amounts: dict[str, tuple[float | None, str]] = {
-        "area_times_rain": (area_m2 * year.rain_mm, "L/a"),
+        "area_times_rain": (litres_from_rain(year.rain_mm, area_m2), "L/a"),
         "area_times_rain_times_coefficient": (yield_l, "L/a"),
         "five_percent": (0.05 * min(yield_l * FILTER, year.wanted_l), "L"),
         "six_percent": (0.06 * min(yield_l, year.wanted_l), "L"),
