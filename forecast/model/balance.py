@@ -27,7 +27,7 @@ import numpy.typing as npt
 from forecast.model.compiled import compiled
 from forecast.model.plan import NOWHERE, Floats, Integers, Plan
 from forecast.model.sun import EVAPORATION_TO_DRYING
-from forecast.model.wetness import dry_hours, first_flush, through_gutter, wet_roof
+from forecast.model.wetness import first_flush, through_gutter, valve, wet_roof
 
 #: Columns of the ledger, all in litre an hour; `spilled_l` is what leaves the site.
 LEDGER: Final = (
@@ -71,6 +71,7 @@ class State(NamedTuple):
     """Everything the next hour depends on; `advance` changes it in place.
 
     wet_mm, flush_l, dry_h [R, M]; volume_l [T, M]; charge_wh [M]
+    dry_h  counted where a chamber empties itself by a valve
     backup_open [M]  1 where a backup that works by itself is open
     """
 
@@ -85,7 +86,7 @@ class State(NamedTuple):
 class Trace(NamedTuple):
     """What came of it; passages in hours from the first, infinite where nothing happened.
 
-    volume_l [H, T, M], charge_wh [H, M]     at the end of each hour; or empty where nobody asked
+    volume_l [H, T, M], charge_wh [H, M]     at the end of each hour; or empty where nobody asked, or no battery is
     runs_out_h [T, M]   to dead storage, or to where a backup opens by itself: the rain water is used up
     overflows_h [T, M], cutoff_h [M]
     spill_l, spill_peak_l_h [T, M]           over the brim, in all and in the worst hour
@@ -110,16 +111,17 @@ def blank_state(
     Without `charge_wh` the battery is full; where there is none it never runs down.
     """
     roofs, tanks = len(plan.roof_area_m2), len(plan.dead_l)
-    return State(
+    state = State(
         wet_mm=np.zeros((roofs, members)),
         flush_l=np.zeros((roofs, members)),
         dry_h=np.zeros((roofs, members)),
-        volume_l=np.broadcast_to(np.asarray(volume_l, dtype=np.float64), (tanks, members)).copy(),
-        charge_wh=np.broadcast_to(
-            np.asarray(plan.battery_wh if charge_wh is None else charge_wh, dtype=np.float64), (members,)
-        ).copy(),
+        volume_l=np.empty((tanks, members)),
+        charge_wh=np.empty(members),
         backup_open=np.zeros(members),
     )
+    state.volume_l[:] = volume_l
+    state.charge_wh[:] = plan.battery_wh if charge_wh is None else charge_wh
+    return state
 
 
 def run(
@@ -133,7 +135,7 @@ def run(
     tanks = len(plan.dead_l)
     trace = Trace(
         volume_l=np.empty((hours if hourly else 0, tanks, members)),
-        charge_wh=np.empty((hours if hourly else 0, members)),
+        charge_wh=np.empty((hours if hourly and plan.battery_wh < np.inf else 0, members)),
         runs_out_h=np.full((tanks, members), np.inf),
         overflows_h=np.full((tanks, members), np.inf),
         cutoff_h=np.full(members, np.inf),
@@ -152,6 +154,8 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     One function, to be read from top to bottom: an hour, its roofs, its tanks, its battery. Each
     inner loop runs over the members, touches few arrays and has no branch, so the compiler takes
     several members at a time; a view of a row or a call would cost more than the row's arithmetic.
+    What can change nothing in an hour is passed over: a valve that is not there, a loss of nothing, a
+    brim or an outlet that no member reaches for the first time, a battery that never runs down.
     """
     rain_mm, sun_wh, coefficient, factor = drivers.rain_mm, drivers.sun_wh, drivers.coefficient, drivers.draw_factor
     wet_mm, held_l, dry_h = state.wet_mm, state.flush_l, state.dry_h
@@ -163,7 +167,8 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     keep, hourly, emptied = len(ledger) > 0, len(traced_l) > 0, len(drivers.emptied) > 0
     pump_l_wh, pump_wh_l = plan.pump_l_h / max(plan.pump_w, _TINY), plan.pump_w / plan.pump_l_h
     cutoff_wh, efficiency, standing_wh = plan.cutoff_wh, plan.charge_efficiency, plan.standing_w
-    inflow_l = np.empty((tanks, members))
+    pumps, leaks = False, False
+    inflow_l = np.zeros((tanks, members))
     flow_l, before_l, fall_l = np.empty(members), np.empty(members), np.empty(members)
     pumped_l, wanted_l = np.empty(members), np.empty(members)
     capacity_l, flush_l = np.empty((tanks, members)), np.empty((len(plan.roof_tank), members))
@@ -172,36 +177,39 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
             capacity_l[t, m] = drivers.capacity_l[t, m] if len(drivers.capacity_l) > 0 else plan.capacity_l[t]
         for r in range(len(plan.roof_tank)):
             flush_l[r, m] = drivers.flush_volume_l[r, m] if len(drivers.flush_volume_l) > 0 else plan.flush_volume_l[r]
+        for t in range(tanks):
+            leaks = leaks or leak_l_h[t, m] > 0.0
+        pumped_l[m], wanted_l[m] = 0.0, 0.0
 
     for h in range(rain_mm.shape[0]):
-        for t in range(tanks):
+        if pumps:
+            pumps = False
             for m in range(members):
-                inflow_l[t, m] = 0.0
-        for m in range(members):
-            pumped_l[m] = 0.0
-            wanted_l[m] = 0.0
+                pumped_l[m] = 0.0
+                wanted_l[m] = 0.0
 
         for r in range(len(plan.roof_tank)):
             tank, area_m2, gutter_l = plan.roof_tank[r], plan.roof_area_m2[r], plan.gutter_l_h[r]
             hold_mm, drying_mm = plan.wetting_loss_mm[r], drivers.drying_mm[h]
             drip_l, empties_h = plan.flush_drip_l_h[r], plan.flush_dry_h[r]
             if emptied and drivers.emptied[h, r] > 0.0:
-                empties_h = 0.0
+                for m in range(members):
+                    held_l[r, m] = 0.0
             for m in range(members):
                 runoff_mm, wet_mm[r, m] = wet_roof(rain_mm[h, m], wet_mm[r, m], hold_mm, drying_mm)
                 caught_l = runoff_mm * area_m2 * coefficient[r, m]
                 passed_l = through_gutter(caught_l, gutter_l)
-                dry_h[r, m] = dry_hours(passed_l, dry_h[r, m])
-                taken_l, held_l[r, m] = first_flush(
-                    passed_l, held_l[r, m], dry_h[r, m], flush_l[r, m], drip_l, empties_h
-                )
-                fall_l[m], before_l[m], flow_l[m] = caught_l - passed_l, taken_l, passed_l - taken_l
-                inflow_l[tank, m] += flow_l[m]
+                taken_l, held_l[r, m] = first_flush(passed_l, held_l[r, m], flush_l[r, m], drip_l)
+                inflow_l[tank, m] += passed_l - taken_l
+                fall_l[m], flow_l[m], before_l[m] = caught_l, passed_l, taken_l
+            if empties_h < np.inf:
+                for m in range(members):
+                    dry_h[r, m], held_l[r, m] = valve(flow_l[m], dry_h[r, m], held_l[r, m], empties_h)
             if keep:
                 for m in range(members):
-                    ledger[GUTTER_LOSS, h, m] += fall_l[m]
+                    ledger[GUTTER_LOSS, h, m] += fall_l[m] - flow_l[m]
                     ledger[FIRST_FLUSH, h, m] += before_l[m]
-                    ledger[INFLOW, h, m] += flow_l[m]
+                    ledger[INFLOW, h, m] += flow_l[m] - before_l[m]
 
         for t in range(tanks):
             dead_l, following = plan.dead_l[t], plan.tank_next[t]
@@ -217,6 +225,7 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                 before_l[m] = volume_l[t, m]
                 volume_l[t, m] += inflow_l[t, m]
                 fall_l[m] = -inflow_l[t, m]
+                inflow_l[t, m] = 0.0
             if plan.backup_tank == t:
                 for m in range(members):
                     shut = 0.0 if before_l[m] >= plan.backup_above_l else backup_open[m]
@@ -229,9 +238,10 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                         ledger[BACKUP, h, m] += flow_l[m]
             for turn in range(2):  # the spill comes after the draws, or before them
                 if spill_first == (turn == 0):
-                    full = 0
+                    full, passing = 0, 0
                     for m in range(members):
                         full += 1 if volume_l[t, m] > capacity_l[t, m] else 0
+                        passing += 1 if volume_l[t, m] > capacity_l[t, m] and overflows_h[t, m] == np.inf else 0
                     if full == 0:
                         continue
                     for m in range(members):
@@ -239,10 +249,11 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                         volume_l[t, m] = min(volume_l[t, m], capacity_l[t, m])
                         spilled_l[t, m] += flow_l[m]
                         peak_l[t, m] = max(peak_l[t, m], flow_l[m])
-                    for m in range(members):
-                        room_l = max(0.0, capacity_l[t, m] - before_l[m])
-                        first_h = h + room_l / max(room_l + flow_l[m], _TINY) if flow_l[m] > 0.0 else np.inf
-                        overflows_h[t, m] = min(overflows_h[t, m], first_h)
+                    if passing > 0:
+                        for m in range(members):
+                            room_l = max(0.0, capacity_l[t, m] - before_l[m])
+                            first_h = h + room_l / max(room_l + flow_l[m], _TINY) if flow_l[m] > 0.0 else np.inf
+                            overflows_h[t, m] = min(overflows_h[t, m], first_h)
                     if following != NOWHERE:
                         for m in range(members):
                             inflow_l[following, m] += flow_l[m]
@@ -256,6 +267,7 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                     if plan.draw_tank[d] != t or demand_l == 0.0:
                         continue
                     if plan.draw_pumped[d] == 1:
+                        pumps = True
                         for m in range(members):
                             flow_l[m] = min(demand_l * factor[day, d, m], plan.pump_l_h - wanted_l[m])
                             wanted_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
@@ -277,6 +289,8 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                         used_l = min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
                         volume_l[t, m] -= used_l
                         fall_l[m] += flow_l[m] - reserved * (flow_l[m] - used_l)
+                if not leaks and evaporation_l == 0.0:
+                    continue
                 if keep:
                     for m in range(members):
                         leaked_l = min(leak_l_h[t, m], volume_l[t, m])
@@ -300,17 +314,17 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                     first_h = h + share if volume_l[t, m] <= used_up_l + _EMPTY_L else np.inf
                     runs_out_h[t, m] = min(runs_out_h[t, m], first_h)
 
+        if plan.battery_wh == np.inf:
+            continue
+        passing = 0
         for m in range(members):
             before_l[m] = charge_wh[m]
-        for m in range(members):
             after_wh = charge_wh[m] + efficiency * sun_wh[h, m] - standing_wh - pumped_l[m] * pump_wh_l
             charge_wh[m] = max(0.0, min(plan.battery_wh, after_wh))
+            passing += 1 if charge_wh[m] <= cutoff_wh + _EMPTY_WH and cutoff_h[m] == np.inf else 0
         if hourly:
             for m in range(members):
                 traced_wh[h, m] = charge_wh[m]
-        passing = 0
-        for m in range(members):
-            passing += 1 if charge_wh[m] <= cutoff_wh + _EMPTY_WH and cutoff_h[m] == np.inf else 0
         if passing > 0:
             # What the pump wanted dates the cut-off, not what it still got.
             for m in range(members):

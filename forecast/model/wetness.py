@@ -35,24 +35,21 @@ def through_gutter(caught_l: float, capacity_l: float) -> float:
 
 
 @compiled
-def dry_hours(passed_l: float, dry_h: float) -> float:
-    """Hours since water last came. [h]"""
-    return 0.0 if passed_l > 0.0 else dry_h + 1.0
-
-
-@compiled
-def first_flush(
-    passed_l: float, held_l: float, dry_h: float, volume_l: float, drip_l_h: float, empties_after_dry_h: float
-) -> tuple[float, float]:
+def first_flush(passed_l: float, held_l: float, volume_l: float, drip_l_h: float) -> tuple[float, float]:
     """What the first-flush chamber takes in an hour, and what it then holds. [L], [L]
 
     y = min(g, F_max − F), g what the gutter passes, F what is held (the volume method of the Texas Manual on
-    Rainwater Harvesting, 3rd ed. 2005, from memory): a partial fill stays where it is. The chamber empties by
-    its drip, or all at once by its valve after so many hours without inflow. [L]
+    Rainwater Harvesting, 3rd ed. 2005, from memory): a partial fill stays where it is, but for what drips. [L]
     """
-    held_l = 0.0 if dry_h >= empties_after_dry_h else held_l
     taken_l = min(passed_l, max(0.0, volume_l - held_l))
     return taken_l, max(0.0, held_l + taken_l - drip_l_h)
+
+
+@compiled
+def valve(passed_l: float, dry_h: float, held_l: float, empties_after_dry_h: float) -> tuple[float, float]:
+    """Hours since water last came, and what the chamber holds once its valve has opened after so many. [h], [L]"""
+    dry_h = 0.0 if passed_l > 0.0 else dry_h + 1.0
+    return dry_h, 0.0 if dry_h >= empties_after_dry_h else held_l
 
 
 @compiled
@@ -65,9 +62,7 @@ def roof_inflow_l(
     for h in range(len(rain_mm)):
         runoff_mm, wet_mm = wet_roof(rain_mm[h], wet_mm, loss_mm, drying_mm[h])
         passed_l = through_gutter(runoff_mm * plan.roof_area_m2[roof] * coefficient, plan.gutter_l_h[roof])
-        dry_h = dry_hours(passed_l, dry_h)
-        taken_l, held_l = first_flush(
-            passed_l, held_l, dry_h, plan.flush_volume_l[roof], plan.flush_drip_l_h[roof], plan.flush_dry_h[roof]
-        )
+        taken_l, held_l = first_flush(passed_l, held_l, plan.flush_volume_l[roof], plan.flush_drip_l_h[roof])
+        dry_h, held_l = valve(passed_l, dry_h, held_l, plan.flush_dry_h[roof])
         out[h] = passed_l - taken_l
     return out

@@ -157,7 +157,7 @@ def _tallied(plan: Plan, month: int, weather: Weathered, trace: Trace, draw: Flo
     short = wanted_day[:, None] * draw - np.add.reduceat(from_rain, begins) > SHORT_L
     drawn_from = np.unique(plan.draw_tank)
     left_l = trace.volume_l[ends][:, drawn_from, 0] - plan.used_up_l[drawn_from]
-    flat = np.minimum.reduceat(trace.charge_wh[:, 0], begins) <= plan.cutoff_wh
+    least_wh = np.minimum.reduceat(trace.charge_wh[:, 0], begins) if len(trace.charge_wh) else np.full(1, np.inf)
     return Tally(
         month=np.array([month]),
         ledger=trace.ledger.sum(axis=1)[None],
@@ -168,7 +168,7 @@ def _tallied(plan: Plan, month: int, weather: Weathered, trace: Trace, draw: Flo
         spill_l_h=np.array([trace.ledger[SPILLED, :, 0].max()]),
         inflow_l_h=np.array([trace.ledger[INFLOW, :, 0].max()]),
         empty_days=np.array([int((left_l <= _EMPTY_L).any(axis=1).sum())]),
-        cutoff_days=np.array([int(flat.sum()) if np.isfinite(plan.battery_wh) else 0]),
+        cutoff_days=np.array([int((least_wh <= plan.cutoff_wh).sum())]),
         day_rain_mm=np.add.reduceat(weather.rain_mm, begins),
         day_inflow_l=np.add.reduceat(trace.ledger[INFLOW, :, 0], begins),
         day_wanted_l=wanted_day,
