@@ -228,6 +228,7 @@ def _document(
         offset_h,
     )
     runs_out, overflows, cutoff, *of_tanks = happened
+    volumes = quantiles(trace.volume_l[coming])
     return Forecast(
         site=site.id,
         issued_ms=facts.now_ms,
@@ -242,7 +243,7 @@ def _document(
                 facts,
                 trace,
                 int(index),
-                coming,
+                volumes[:, :, index],
                 of_tanks[index],
                 of_tanks[index + len(storages)],
             )
@@ -264,14 +265,16 @@ def _tank(
     facts: Facts,
     trace: Trace,
     index: int,
-    coming: slice,
+    volumes: Floats,
     runs_out: Passage,
     overflows: Passage,
 ) -> TankForecast:
-    """One tank, from storage number `index`; of joined tanks only the one with the lowest brim spills."""
+    """One tank, from storage number `index`; of joined tanks only the one with the lowest brim spills.
+
+    volumes  five points of the storage by hour (5, H) [L]
+    """
     geometry = geometry_of(tank)
     own, brim_m = len(storage.tanks) == 1, float(storage.geometry.levels_m[-1])
-    volumes = quantiles(trace.volume_l[coming, index])
     # Level rises with volume, so the quantiles of one are those of the other.
     levels = storage.geometry.level_m(volumes)
     spills = own or tank.overflow_height_m <= brim_m

@@ -160,17 +160,19 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     rain_mm, sun_wh, coefficient, factor = drivers.rain_mm, drivers.sun_wh, drivers.coefficient, drivers.draw_factor
     wet_mm, held_l, dry_h = state.wet_mm, state.flush_l, state.dry_h
     volume_l, charge_wh, leak_l_h, backup_open = state.volume_l, state.charge_wh, drivers.leak_l_h, state.backup_open
-    traced_l, traced_wh, ledger = trace.volume_l, trace.charge_wh, trace.ledger
     runs_out_h, overflows_h, cutoff_h = trace.runs_out_h, trace.overflows_h, trace.cutoff_h
     spilled_l, peak_l = trace.spill_l, trace.spill_peak_l_h
     tanks, draws, members = len(plan.dead_l), len(plan.draw_tank), rain_mm.shape[1]
-    keep, hourly, emptied = len(ledger) > 0, len(traced_l) > 0, len(drivers.emptied) > 0
+    ledger = trace.ledger
+    keep, hourly, emptied = len(ledger) > 0, len(trace.volume_l) > 0, len(drivers.emptied) > 0
+    traced_l = trace.volume_l if hourly else np.empty((1, tanks, members))
+    traced_wh = trace.charge_wh if hourly else np.empty((1, members))
     pump_l_wh, pump_wh_l = plan.pump_l_h / max(plan.pump_w, _TINY), plan.pump_w / plan.pump_l_h
     cutoff_wh, efficiency, standing_wh = plan.cutoff_wh, plan.charge_efficiency, plan.standing_w
     pumps, leaks = False, False
     inflow_l = np.zeros((tanks, members))
     flow_l, before_l, fall_l = np.empty(members), np.empty(members), np.empty(members)
-    pumped_l, wanted_l = np.empty(members), np.empty(members)
+    pumped_l, wanted_l, over_l = np.zeros(members), np.zeros(members), np.zeros(members)
     capacity_l, flush_l = np.empty((tanks, members)), np.empty((len(plan.roof_tank), members))
     for m in range(members):
         for t in range(tanks):
@@ -179,9 +181,9 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
             flush_l[r, m] = drivers.flush_volume_l[r, m] if len(drivers.flush_volume_l) > 0 else plan.flush_volume_l[r]
         for t in range(tanks):
             leaks = leaks or leak_l_h[t, m] > 0.0
-        pumped_l[m], wanted_l[m] = 0.0, 0.0
 
     for h in range(rain_mm.shape[0]):
+        row = h if hourly else 0
         if pumps:
             pumps = False
             for m in range(members):
@@ -236,61 +238,39 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                 if keep:
                     for m in range(members):
                         ledger[BACKUP, h, m] += flow_l[m]
-            for turn in range(2):  # the spill comes after the draws, or before them
-                if spill_first == (turn == 0):
-                    full, passing = 0, 0
-                    for m in range(members):
-                        full += 1 if volume_l[t, m] > capacity_l[t, m] else 0
-                        passing += 1 if volume_l[t, m] > capacity_l[t, m] and overflows_h[t, m] == np.inf else 0
-                    if full == 0:
-                        continue
-                    for m in range(members):
-                        flow_l[m] = max(0.0, volume_l[t, m] - capacity_l[t, m])
-                        volume_l[t, m] = min(volume_l[t, m], capacity_l[t, m])
-                        spilled_l[t, m] += flow_l[m]
-                        peak_l[t, m] = max(peak_l[t, m], flow_l[m])
-                    if passing > 0:
-                        for m in range(members):
-                            room_l = max(0.0, capacity_l[t, m] - before_l[m])
-                            first_h = h + room_l / max(room_l + flow_l[m], _TINY) if flow_l[m] > 0.0 else np.inf
-                            overflows_h[t, m] = min(overflows_h[t, m], first_h)
-                    if following != NOWHERE:
-                        for m in range(members):
-                            inflow_l[following, m] += flow_l[m]
-                    elif keep:
-                        for m in range(members):
-                            ledger[SPILLED, h, m] += flow_l[m]
-                    continue
+            if spill_first:  # what stands above the brim is out of reach of the draws
+                for m in range(members):
+                    over_l[m] = max(0.0, volume_l[t, m] - capacity_l[t, m])
+                    volume_l[t, m] = min(volume_l[t, m], capacity_l[t, m])
 
-                for d in range(draws):
-                    demand_l, floor_l, day = drivers.demand_l[h, d], plan.draw_floor_l[d], drivers.draw_day[h]
-                    if plan.draw_tank[d] != t or demand_l == 0.0:
-                        continue
-                    if plan.draw_pumped[d] == 1:
-                        pumps = True
-                        for m in range(members):
-                            flow_l[m] = min(demand_l * factor[day, d, m], plan.pump_l_h - wanted_l[m])
-                            wanted_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
-                        for m in range(members):
-                            spare_wh = charge_wh[m] - cutoff_wh + efficiency * sun_wh[h, m] - standing_wh
-                            able_l = max(0.0, min(plan.pump_l_h, spare_wh * pump_l_wh) - pumped_l[m])
-                            flow_l[m] = min(flow_l[m], able_l)
-                        for m in range(members):
-                            pumped_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
-                    else:
-                        for m in range(members):
-                            flow_l[m] = demand_l * factor[day, d, m]
-                    if keep:
-                        for m in range(members):
-                            ledger[DRAWN, h, m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
-                    # A draw with a reserve stops above dead storage: what it lacks does not run the tank out.
-                    reserved = 1.0 if floor_l > dead_l else 0.0
-                    for m in range(members):
-                        used_l = min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
-                        volume_l[t, m] -= used_l
-                        fall_l[m] += flow_l[m] - reserved * (flow_l[m] - used_l)
-                if not leaks and evaporation_l == 0.0:
+            for d in range(draws):
+                demand_l, floor_l, day = drivers.demand_l[h, d], plan.draw_floor_l[d], drivers.draw_day[h]
+                if plan.draw_tank[d] != t or demand_l == 0.0:
                     continue
+                if plan.draw_pumped[d] == 1:
+                    pumps = True
+                    for m in range(members):
+                        flow_l[m] = min(demand_l * factor[day, d, m], plan.pump_l_h - wanted_l[m])
+                        wanted_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                    for m in range(members):
+                        spare_wh = charge_wh[m] - cutoff_wh + efficiency * sun_wh[h, m] - standing_wh
+                        able_l = max(0.0, min(plan.pump_l_h, spare_wh * pump_l_wh) - pumped_l[m])
+                        flow_l[m] = min(flow_l[m], able_l)
+                    for m in range(members):
+                        pumped_l[m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                else:
+                    for m in range(members):
+                        flow_l[m] = demand_l * factor[day, d, m]
+                if keep:
+                    for m in range(members):
+                        ledger[DRAWN, h, m] += min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                # A draw with a reserve stops above dead storage: what it lacks does not run the tank out.
+                reserved = 1.0 if floor_l > dead_l else 0.0
+                for m in range(members):
+                    used_l = min(flow_l[m], max(0.0, volume_l[t, m] - floor_l))
+                    volume_l[t, m] -= used_l
+                    fall_l[m] += flow_l[m] - reserved * (flow_l[m] - used_l)
+            if leaks or evaporation_l > 0.0:
                 if keep:
                     for m in range(members):
                         leaked_l = min(leak_l_h[t, m], volume_l[t, m])
@@ -301,12 +281,33 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                     volume_l[t, m] = max(0.0, volume_l[t, m] - lost_l)
                     fall_l[m] += lost_l
 
-            # Passages are dated in the hours in which some member passes for the first time.
-            if hourly:
+            full = 1 if spill_first else 0
+            for m in range(members):
+                full += 1 if volume_l[t, m] > capacity_l[t, m] else 0
+            if full > 0:
+                passing = 0
                 for m in range(members):
-                    traced_l[h, t, m] = volume_l[t, m]
+                    flow_l[m] = over_l[m] + max(0.0, volume_l[t, m] - capacity_l[t, m])
+                    passing += 1 if flow_l[m] > 0.0 and overflows_h[t, m] == np.inf else 0
+                    volume_l[t, m] = min(volume_l[t, m], capacity_l[t, m])
+                    spilled_l[t, m] += flow_l[m]
+                    peak_l[t, m] = max(peak_l[t, m], flow_l[m])
+                if passing > 0:
+                    for m in range(members):
+                        room_l = max(0.0, capacity_l[t, m] - before_l[m])
+                        first_h = h + room_l / max(room_l + flow_l[m], _TINY) if flow_l[m] > 0.0 else np.inf
+                        overflows_h[t, m] = min(overflows_h[t, m], first_h)
+                if following != NOWHERE:
+                    for m in range(members):
+                        inflow_l[following, m] += flow_l[m]
+                elif keep:
+                    for m in range(members):
+                        ledger[SPILLED, h, m] += flow_l[m]
+
+            # Passages are dated in the hours in which some member passes for the first time.
             passing = 0
             for m in range(members):
+                traced_l[row, t, m] = volume_l[t, m]
                 passing += 1 if volume_l[t, m] <= used_up_l + _EMPTY_L and runs_out_h[t, m] == np.inf else 0
             if passing > 0:
                 for m in range(members):
@@ -321,10 +322,8 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
             before_l[m] = charge_wh[m]
             after_wh = charge_wh[m] + efficiency * sun_wh[h, m] - standing_wh - pumped_l[m] * pump_wh_l
             charge_wh[m] = max(0.0, min(plan.battery_wh, after_wh))
+            traced_wh[row, m] = charge_wh[m]
             passing += 1 if charge_wh[m] <= cutoff_wh + _EMPTY_WH and cutoff_h[m] == np.inf else 0
-        if hourly:
-            for m in range(members):
-                traced_wh[h, m] = charge_wh[m]
         if passing > 0:
             # What the pump wanted dates the cut-off, not what it still got.
             for m in range(members):

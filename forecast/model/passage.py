@@ -8,6 +8,7 @@ its 0 % and 100 % points, and treating them so makes bands too narrow (Weibull 1
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,9 @@ from forecast.result import LEVELS, Bands, Passage
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
+
+#: Stands for what does not happen within the horizon: whatever lies between a day and this lies beyond it too. [d]
+_NEVER_D: Final = 1e9
 
 
 def quantiles(values: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
@@ -75,11 +79,11 @@ def passages(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> list
     """The same for several things at once, a row each. (N, M)"""
     horizon_d, members = horizon_h / 24.0, passage_h.shape[-1]
     days = np.sort(np.maximum(0.0, passage_h - offset_h) / 24.0, axis=-1)
-    days[days > horizon_d] = np.inf
-    by_day = ((days[:, None, :] <= np.arange(1, int(horizon_d) + 1)[:, None]).sum(axis=-1) / members).tolist()
-    within = ((days < np.inf).sum(axis=-1) / members).tolist()
+    ends = np.array([*range(1, int(horizon_d) + 1), horizon_d])
+    chances = (np.array([row.searchsorted(ends, side="right") for row in days]) / members).tolist()
+    days[days > horizon_d] = _NEVER_D
     points = _of_ordered(days).T.tolist()
     return [
-        Passage(chances, chance, *(round(point, 2) if point < np.inf else None for point in row))
-        for chances, chance, row in zip(by_day, within, points, strict=True)
+        Passage(by_day, within, *(round(point, 2) if point <= horizon_d else None for point in row))
+        for (*by_day, within), row in zip(chances, points, strict=True)
     ]

@@ -161,6 +161,8 @@ def test_the_upper_tank_spills_into_the_lower_and_only_the_last_spill_leaves(tar
     assert trace.spill_l[0, 0] == pytest.approx(inflow - 50.0)
     assert state.volume_l[:, 0] == pytest.approx([1200.0, 500.0 + inflow - 50.0])
     assert column(trace, "spilled_l") == [0.0]
+    assert trace.charge_wh.shape == (0, 1)  # no battery is there to be traced
+    assert trace.cutoff_h[0] == np.inf
 
 
 PLAIN = """
