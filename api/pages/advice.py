@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from api.current import SiteState
 from api.pages.statement import Statement
+from api.pages.upkeep import Supply
 from forecast.result import Allowance, Changeover, FreeWater, Takeover
 from ingest import saying
 from ingest.instants import DAY_MS
 from ingest.saying import Figure, Saying, say
 
 
-def advice(state: SiteState) -> list[Statement]:
-    """How much may be drawn, what is free, when the backup should open; nothing where there is no such forecast."""
+def advice(state: SiteState, supply: Supply | None) -> list[Statement]:
+    """How much may be drawn, what is free, when the backup should open; nothing where there is no such forecast.
+
+    supply  which one is open: nobody is told to open what stands open
+    """
     current = state.forecast
     if current is None or current.forecast.decisions is None:
         return []
@@ -23,7 +27,8 @@ def advice(state: SiteState) -> list[Statement]:
         said.append(_free(decisions.free_water))
     if decisions.changeover is not None and state.site.backup is not None:
         horizon_d = current.forecast.horizon_h // 24
-        said += _changeover(decisions.changeover, state.site.backup.id, issued_ms, horizon_d)
+        stands_open = None if supply is None else supply.open
+        said += _changeover(decisions.changeover, stands_open, state.site.backup.id, issued_ms, horizon_d)
     if decisions.takeover is not None and state.site.backup is not None:
         horizon_d = current.forecast.horizon_h // 24
         said.append(_takeover(decisions.takeover, state.site.backup.id, issued_ms, horizon_d))
@@ -52,8 +57,12 @@ def _free(free: FreeWater) -> Saying:
     )
 
 
-def _changeover(changeover: Changeover, backup: str, issued_ms: int, horizon_d: int) -> list[Saying]:
+def _changeover(
+    changeover: Changeover, stands_open: bool | None, backup: str, issued_ms: int, horizon_d: int
+) -> list[Saying]:
     supply, opening = saying.name(backup), saying.chance(changeover.open_chance)
+    if stands_open:
+        return _while_open(changeover, supply, issued_ms)
     if changeover.open_by_d is None:
         said = say(
             "No need to open the {backup} in the next {days}: {chance} that rain water runs out.",
@@ -72,30 +81,49 @@ def _changeover(changeover: Changeover, backup: str, issued_ms: int, horizon_d: 
             day=saying.day_after(issued_ms + round((changeover.open_by_d - 1) * DAY_MS)),
             chance=opening,
         )
-    return [said, *_closing(changeover, supply, issued_ms)]
+    return [said, *([] if stands_open is False else _if_open(changeover, supply, issued_ms))]
 
 
-def _closing(changeover: Changeover, supply: Figure, issued_ms: int) -> list[Saying]:
+def _while_open(changeover: Changeover, supply: Figure, issued_ms: int) -> list[Saying]:
+    """It is known to be open."""
+    if changeover.close_after_d is None:
+        return [say("Leave the {backup} open: no day is near on which rain water alone would do.", backup=supply)]
+    known = {"backup": supply, "chance": saying.chance(changeover.close_chance)}
+    if changeover.close_after_d == 0:
+        return [say("The {backup} may be closed now: then {chance} that rain water runs out within a week.", **known)]
+    return [
+        say(
+            "The {backup} may be closed from {day}: then {chance} that rain water runs out within a week.",
+            day=_close_day(changeover.close_after_d, issued_ms),
+            **known,
+        )
+    ]
+
+
+def _if_open(changeover: Changeover, supply: Figure, issued_ms: int) -> list[Saying]:
+    """Nobody knows whether it is."""
     if changeover.close_after_d is None:
         return []
-    chance = saying.chance(changeover.close_chance)
+    known = {"backup": supply, "chance": saying.chance(changeover.close_chance)}
     if changeover.close_after_d == 0:
         return [
             say(
                 "If the {backup} is open, it may be closed now: then {chance} that rain water runs out within a week.",
-                backup=supply,
-                chance=chance,
+                **known,
             )
         ]
     return [
         say(
             "If the {backup} is open, it may be closed from {day}: "
             "then {chance} that rain water runs out within a week.",
-            backup=supply,
-            day=saying.day_after(issued_ms + (changeover.close_after_d - 1) * DAY_MS),
-            chance=chance,
+            day=_close_day(changeover.close_after_d, issued_ms),
+            **known,
         )
     ]
+
+
+def _close_day(after_d: int, issued_ms: int) -> Figure:
+    return saying.day_after(issued_ms + (after_d - 1) * DAY_MS)
 
 
 def _takeover(takeover: Takeover, backup: str, issued_ms: int, horizon_d: int) -> Saying:

@@ -16,6 +16,8 @@ from ingest.totals import increments, spread
 
 #: Every zone's days begin at a multiple of this in UTC.
 QUARTER_MS: Final = 15 * MINUTE_MS
+#: With less than this measured, what a forecast says of use and roofs is the site file's word alone.
+_SHORT_MS: Final = 3 * DAY_MS
 
 
 def amounts(
@@ -62,6 +64,24 @@ def slot_ms(nights: list[int], zone: ZoneInfo) -> int:
     offsets = (to_datetime(night).astimezone(zone).utcoffset() for night in nights)
     whole = all(offset is not None and offset.total_seconds() % 3600 == 0 for offset in offsets)
     return HOUR_MS if whole else QUARTER_MS
+
+
+def first_level_ms(site: Site, store: ReadingStore, now_ms: int) -> int | None:
+    """Since when the tanks' levels have been measured; None: for three days and longer, or never. [UTC ms]"""
+    since_ms = now_ms - _SHORT_MS
+    sensors = [sensor for tank in site.tank for sensor in site.sensors_of(f"tank.{tank.id}.level")]
+    firsts = [
+        found[0] for sensor in sensors if (found := store.range(site.id, sensor.id, since_ms, now_ms + 1, limit=1))
+    ]
+    if not firsts or min(firsts, key=_time).time_ms - since_ms < HOUR_MS:
+        return None
+    if any(store.range(site.id, sensor.id, 0, since_ms, limit=1) for sensor in sensors):
+        return None  # heard long ago, then silent
+    return min(firsts, key=_time).time_ms
+
+
+def _time(reading: Reading) -> int:
+    return reading.time_ms
 
 
 def _totals(site: Site, sensor: Sensor, store: ReadingStore, start_ms: int, end_ms: int) -> list[Reading]:

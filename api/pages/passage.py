@@ -88,33 +88,22 @@ _LASTS_MORE: Final = _Texts(
     between=_ONE_IN_TEN,
 )
 _OVERFLOWS: Final = _Texts(
-    none=template("No overflow expected in the next {horizon}: {chance} that it comes."),
+    none=template("No overflow expected in the next {horizon} ({chance})."),
     overdue=template("Overflow: by this forecast it should have come by now."),
-    open=template(
-        "Overflow any day from now, if at all: {chance} within {horizon}; one chance in ten that it comes before {day}."
-    ),
-    later=template(
-        "Overflow in {first} or later, if at all: {chance} within {horizon}; "
-        "one chance in ten that it comes before {day}."
-    ),
-    within=template("Overflow within {last}; one chance in ten that it comes before {day}."),
-    on=template("Overflow in {last}; one chance in ten that it comes before {day}."),
-    between=template("Overflow in {start} to {last}; one chance in ten that it comes before {day}."),
+    open=template("Overflow possible any day: {chance} within {horizon}."),
+    later=template("Overflow possible from {from_day} on: {chance} within {horizon}."),
+    within=template("Overflow expected within {last}."),
+    on=template("Overflow expected in {last}."),
+    between=template("Overflow expected in {start} to {last}."),
 )
 _CUTS_OFF: Final = _Texts(
-    none=template("No battery cut-off expected in the next {horizon}: {chance} that it comes."),
+    none=template("No battery cut-off expected in the next {horizon} ({chance})."),
     overdue=template("Battery cut-off: by this forecast it should have come by now."),
-    open=template(
-        "Battery cut-off any day from now, if at all: {chance} within {horizon}; "
-        "one chance in ten that it comes before {day}."
-    ),
-    later=template(
-        "Battery cut-off in {first} or later, if at all: {chance} within {horizon}; "
-        "one chance in ten that it comes before {day}."
-    ),
-    within=template("Battery cut-off within {last}; one chance in ten that it comes before {day}."),
-    on=template("Battery cut-off in {last}; one chance in ten that it comes before {day}."),
-    between=template("Battery cut-off in {start} to {last}; one chance in ten that it comes before {day}."),
+    open=template("Battery cut-off possible any day: {chance} within {horizon}."),
+    later=template("Battery cut-off possible from {from_day} on: {chance} within {horizon}."),
+    within=template("Battery cut-off expected within {last}."),
+    on=template("Battery cut-off expected in {last}."),
+    between=template("Battery cut-off expected in {start} to {last}."),
 )
 
 
@@ -129,12 +118,12 @@ def lasts_more(span: Span, now_ms: int) -> Saying:
 
 
 def overflows(span: Span, now_ms: int) -> Saying:
-    """`Overflow in 2 to 6 days; one chance in ten that it comes before Friday 27 November.`"""
+    """`Overflow expected in 2 to 6 days.`"""
     return _said(_OVERFLOWS, span, now_ms)
 
 
 def cuts_off(span: Span, now_ms: int) -> Saying:
-    """`Battery cut-off in 2 to 6 days; one chance in ten that it comes before Friday 27 November.`"""
+    """`Battery cut-off possible from Friday 27 November on: about 4 chances in 10 within 16 days.`"""
     return _said(_CUTS_OFF, span, now_ms)
 
 
@@ -157,6 +146,7 @@ def _said(texts: _Texts, span: Span, now_ms: int) -> Saying:
         "start": saying.number(first),
         "last": saying.days(last or 0),
         "day": saying.day_after(span.early_ms or 0),
+        "from_day": saying.day(span.early_ms or 0),
     }
     return Saying(text, {name: known[name] for name in placeholders(text)})
 

@@ -13,11 +13,11 @@ from api.pages.alarms import AlarmLine, alarm_lines
 from api.pages.passage import cuts_off, lasts, lasts_more, overflows, span_of
 from api.pages.statement import Statement, measured
 from api.pages.today import today
-from api.pages.upkeep import Task
+from api.pages.upkeep import Supply, Task, never_written
 from api.speech import Speaker
-from forecast.result import TankForecast
+from forecast.result import Forecast, TankForecast
 from ingest import saying
-from ingest.saying import Figure, Saying, Sentence, say
+from ingest.saying import Saying, Sentence, say
 from ingest.site import Site
 
 #: An overflow less likely than this is not put in litres.
@@ -28,25 +28,27 @@ _SPILL_CHANCE: Final = 0.1
 class Summary:
     """A site at a glance, and the speaker for its reader.
 
-    lasts, more   days until empty for the whole site, in large letters, and what there is to add
+    lasts, more   days until empty for the whole site, in large letters, and what there is to add: how sure that is
     overflow      days until overflow, and what would spill
     forecast      when the forecast was made, and why it must not be taken as fresh
     battery       voltage and days until cut-off; empty: the site has none
-    share         water as a share of all that the tanks hold; None: not known
+    fills         water as a share of what each tank holds; None: not known
     today         what somebody should do today; empty: nothing, as far as is known
+    unwritten     what nobody has written down yet, and should; None: all of it was
     """
 
     site: Site
     speaker: Speaker
     alarms: list[AlarmLine]
     lasts: Statement
-    more: Sentence
+    more: list[Sentence]
     overflow: list[Statement]
     forecast: Statement
     tanks: list[Statement]
     battery: list[Statement]
-    share: float | None
+    fills: list[float | None]
     today: list[Sentence]
+    unwritten: Saying | None
 
     @property
     def blind(self) -> bool:
@@ -60,10 +62,20 @@ class Summary:
         return worst, not self.today, not self.lasts.missing, not self.blind
 
 
-def summarise(state: SiteState, standings: Sequence[Standing], tasks: Sequence[Task], speaker: Speaker) -> Summary:
-    """Everything the front page says about a site."""
+def summarise(
+    state: SiteState,
+    standings: Sequence[Standing],
+    tasks: Sequence[Task],
+    supply: Supply | None,
+    since_ms: int | None,
+    speaker: Speaker,
+) -> Summary:
+    """Everything the front page says about a site.
+
+    since_ms  since when its levels have been measured, where that is not long; None: long enough [UTC ms]
+    """
     alarms = alarm_lines(standings)
-    lasting, more = lasting_of(state)
+    lasting, more = lasting_of(state, since_ms)
     return Summary(
         state.site,
         speaker,
@@ -74,21 +86,14 @@ def summarise(state: SiteState, standings: Sequence[Standing], tasks: Sequence[T
         issued(state),
         [tank_statement(tank) for tank in state.tanks],
         battery_statements(state),
-        filled(state),
-        today(state, alarms, tasks),
+        [tank.share for tank in state.tanks],
+        today(state, alarms, tasks, supply),
+        never_written(state.site, supply, tasks),
     )
 
 
-def filled(state: SiteState) -> float | None:
-    """Water as a share of what all tanks hold; None: not known of all. [1]"""
-    volumes = [tank.volume_l for tank in state.tanks if tank.volume_l is not None]
-    if len(volumes) < len(state.tanks):
-        return None
-    return sum(volumes) / sum(tank.geometry.capacity_l for tank in state.tanks)
-
-
-def lasting_of(state: SiteState) -> tuple[Statement, Sentence]:
-    """Days until the rain water runs out, and what there is to add; empty: nothing."""
+def lasting_of(state: SiteState, since_ms: int | None) -> tuple[Statement, list[Sentence]]:
+    """Days until the rain water runs out, and what there is to add."""
     drawn_from = {draw.tank for draw in state.site.draw}
     dry = [
         tank.tank.id for tank in state.tanks if tank.usable_l == 0 and not _stale(tank) and tank.tank.id in drawn_from
@@ -96,16 +101,33 @@ def lasting_of(state: SiteState) -> tuple[Statement, Sentence]:
     if dry:
         return (
             Statement(say("No rain water can be drawn")),
-            say("Tank {tanks} is down to its outlet.", tanks=saying.names(dry)),
+            [say("Tank {tanks} is down to its outlet.", tanks=saying.names(dry))],
         )
     if not drawn_from:
-        return Statement(say("Nothing draws from this supply")), ""
+        return Statement(say("Nothing draws from this supply")), []
     current = state.forecast
     if current is None:
-        return Statement(say("How long rain water lasts is not known"), missing=True), say("There is no forecast yet.")
+        return Statement(say("How long rain water lasts is not known"), missing=True), [
+            say("There is no forecast yet.")
+        ]
     forecast = current.forecast
     span = span_of(forecast.runs_out, forecast.issued_ms, forecast.horizon_h)
-    return Statement(lasts(span, state.now_ms), stale=current.stale), lasts_more(span, state.now_ms)
+    more: list[Sentence] = [lasts_more(span, state.now_ms)]
+    if since_ms is not None:
+        more.append(say("Measured only since {time}: use is taken from the plan.", time=saying.instant(since_ms)))
+    if _by_season(forecast):
+        more.append(say("By the season, without a weather forecast."))
+    return Statement(lasts(span, state.now_ms), stale=current.stale), more
+
+
+def _by_season(forecast: Forecast) -> bool:
+    """Whether the rain to come is what the season brings: an outlook that was never issued."""
+    outlooks = [entry for entry in forecast.inputs if _text(entry.name) == "rain outlook"]
+    return bool(outlooks) and all(entry.time_ms is None for entry in outlooks)
+
+
+def _text(sentence: Sentence) -> str:
+    return sentence if isinstance(sentence, str) else sentence.text
 
 
 def overflowing(state: SiteState) -> Statement:
@@ -127,33 +149,26 @@ def spilling(state: SiteState) -> list[Statement]:
     if current is None:
         return []
     leaving = {tank.id for tank in state.site.tank if tank.overflow_to is None}
-    days = saying.days(current.forecast.horizon_h // 24)
     return [
-        Statement(_spill(tank, days), stale=current.stale)
+        Statement(_spill(tank), stale=current.stale)
         for tank in current.forecast.tanks
         if tank.tank in leaving and tank.overflows.within >= _SPILL_CHANCE and tank.spill_l.p95[-1] > 0
     ]
 
 
-def _spill(tank: TankForecast, days: Figure) -> Saying:
+def _spill(tank: TankForecast) -> Saying:
     known = {
         "tank": saying.name(tank.tank),
-        "days": days,
         "most": saying.litres(tank.spill_l.p95[-1]),
         "peak": saying.litres_a_minute(tank.spill_peak_l_min),
     }
     if tank.spill_l.p50[-1] > 0:
         return say(
-            "Some {median} may run over from tank {tank} within {days}, rarely over {most}; "
-            "up to {peak} in the worst hour, and more for moments.",
+            "Some {median} may run over from tank {tank}, hardly more than {most}; up to {peak} in the worst hour.",
             median=saying.litres(tank.spill_l.p50[-1]),
             **known,
         )
-    return say(
-        "Up to {most} may run over from tank {tank} within {days}; "
-        "up to {peak} in the worst hour, and more for moments.",
-        **known,
-    )
+    return say("Up to {most} may run over from tank {tank}; up to {peak} in the worst hour.", **known)
 
 
 def issued(state: SiteState) -> Statement:

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 
 from api.current import SiteState
 from api.pages.alarms import AlarmLine
-from api.pages.upkeep import Task
+from api.pages.upkeep import Supply, Task
 from ingest import saying
 from ingest.saying import Sentence, say
 
 
-def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) -> list[Sentence]:
+def today(
+    state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task], supply: Supply | None
+) -> list[Sentence]:
     """What alarms ask for, what the forecast advises to do now, and upkeep that is due."""
     due: list[Sentence] = [
         say(
@@ -22,7 +24,7 @@ def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) 
         for line in alarms
         if line.holds and not line.muted
     ]
-    due += _advised(state, saving=bool(due))
+    due += _advised(state, supply, saving=bool(due))
     return due + [
         say("{task}: upkeep, due since {day}.", task=saying.name(task.id), day=saying.day(task.due_ms))
         for task in tasks
@@ -30,21 +32,22 @@ def today(state: SiteState, alarms: Sequence[AlarmLine], tasks: Sequence[Task]) 
     ]
 
 
-def _advised(state: SiteState, saving: bool) -> list[Sentence]:
+def _advised(state: SiteState, supply: Supply | None, saving: bool) -> list[Sentence]:
     """saving: an alarm has said already what to do about the use"""
     current = state.forecast
     if current is None or current.stale or current.forecast.decisions is None:
         return []
     decisions, said = current.forecast.decisions, list[Sentence]()
     changeover, backup = decisions.changeover, state.site.backup
-    if changeover is not None and backup is not None and changeover.open_by_d is not None and changeover.open_by_d < 1:
-        said.append(
-            say(
-                "Open the {backup}, unless it is open: {chance} that rain water has run out within a day.",
-                backup=saying.name(backup.id),
-                chance=saying.chance(changeover.open_chance),
+    due = changeover is not None and changeover.open_by_d is not None and changeover.open_by_d < 1
+    if due and changeover is not None and backup is not None and (supply is None or not supply.open):
+        known = {"backup": saying.name(backup.id), "chance": saying.chance(changeover.open_chance)}
+        if supply is None or supply.open is None:
+            said.append(
+                say("Open the {backup}, unless it is open: {chance} that rain water has run out within a day.", **known)
             )
-        )
+        else:
+            said.append(say("Open the {backup}: {chance} that rain water has run out within a day.", **known))
     if not saving and decisions.allowance is not None and decisions.allowance.allowance_l_day <= 0:
         said.append(say("Save water."))
     return said

@@ -6,15 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from api.pages.statement import Statement
+from api.current import SiteState
+from api.pages.statement import Statement, measured
 from ingest import saying
 from ingest.instants import DAY_MS
-from ingest.saying import Saying, say
+from ingest.saying import Saying, Sentence, say
 from ingest.site import Site
 from ingest.store.records import LogEntry
 
 #: So far back the log is read.
 LOG_MS: Final = 3 * 366 * DAY_MS
+#: A switch tells 0 or 1.
+_OPEN: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -33,24 +36,59 @@ class Task:
         return self.due_ms is not None and self.due_ms <= now_ms
 
 
+@dataclass(frozen=True)
+class Supply:
+    """Which supply is open.
+
+    open  whether the backup is; None: nobody knows
+    """
+
+    open: bool | None
+    said: Statement
+
+
 def tasks_of(site: Site, log: Sequence[LogEntry]) -> list[Task]:
     """Each upkeep task of the site file, with what the log says of it."""
     return [_task(task.id, round(task.every_days * DAY_MS), log) for task in site.upkeep]
 
 
-def supply(site: Site, log: Sequence[LogEntry]) -> list[Statement]:
-    """Which supply is open, as far as anybody has written down; nothing where there is no backup."""
-    if site.backup is None:
-        return []
-    backup = saying.name(site.backup.id)
+def supply(state: SiteState, log: Sequence[LogEntry]) -> Supply | None:
+    """Which supply is open, by a sensor that is heard, else as far as anybody has written down; None: no backup."""
+    if state.site.backup is None:
+        return None
+    backup = saying.name(state.site.backup.id)
+    sensor = state.measuring("backup.open")
+    if sensor is not None and sensor.reading is not None and not sensor.stale:
+        stands_open = sensor.reading.value >= _OPEN
+        text = (
+            say("The {backup} is open.", backup=backup)
+            if stands_open
+            else say("The {backup} is closed.", backup=backup)
+        )
+        return Supply(stands_open, Statement(text, measured(sensor)))
     last = max((e for e in log if e.kind in ("backup-opened", "backup-closed")), key=_time, default=None)
     if last is None:
         text = say("Nobody has written down whether the {backup} is open or closed.", backup=backup)
-        return [Statement(text, missing=True)]
+        return Supply(None, Statement(text, missing=True))
     known = {"backup": backup, "time": saying.instant(last.time_ms), "who": saying.name(last.who)}
     if last.kind == "backup-opened":
-        return [Statement(say("The {backup} is open since {time}, written down by {who}.", **known))]
-    return [Statement(say("Rain water alone: the {backup} is closed since {time}, written down by {who}.", **known))]
+        text = say("The {backup} is open since {time}, written down by {who}.", **known)
+        return Supply(True, Statement(text))
+    text = say("Rain water alone: the {backup} is closed since {time}, written down by {who}.", **known)
+    return Supply(False, Statement(text))
+
+
+def never_written(site: Site, supply: Supply | None, tasks: Sequence[Task]) -> Saying | None:
+    """What is not known because nobody has written it down, to be done at a visit; None: all of it was."""
+    lacking: list[Sentence] = []
+    if site.backup is not None and supply is not None and supply.open is None:
+        lacking.append(say("whether the {backup} is open", backup=saying.name(site.backup.id)))
+    undated = [task.id for task in tasks if task.due_ms is None]
+    if undated:
+        lacking.append(say("when last done: {tasks}", tasks=saying.names(undated)))
+    if not lacking:
+        return None
+    return say("At the next visit, write down: {what}.", what=saying.said(lacking))
 
 
 def _task(task: str, every_ms: int, log: Sequence[LogEntry]) -> Task:

@@ -17,15 +17,15 @@ from api.pages.advice import advice
 from api.pages.alarms import alarm_lines
 from api.pages.detail import disbelieved, input_rows, refused, sensor_rows, tank_detail
 from api.pages.forms import to_write_down
+from api.pages.measured import first_level_ms
 from api.pages.pictures import battery_picture, flow_pictures
 from api.pages.record import track
 from api.pages.summary import Summary, summarise
 from api.pages.templates import read_by, render
-from api.pages.upkeep import LOG_MS, Task, supply, tasks_of
+from api.pages.upkeep import LOG_MS, Supply, Task, supply, tasks_of
 from api.service import Service, ServiceDep, SiteDep
 from api.speech import Speaker
 from ingest.site import Site
-from ingest.store.records import LogEntry
 
 router = APIRouter(include_in_schema=False)
 
@@ -67,10 +67,10 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep, caller: Call
         ),
         inputs=input_rows(state, speaker),
         sensors=sensor_rows(state, speaker),
-        advice=advice(state),
+        advice=advice(state, look.supply),
         disbelieved=disbelieved(state, service),
         refused=refused(state, service),
-        supply=supply(site, look.log),
+        supply=look.supply,
         tasks=look.tasks,
         to_write_down=to_write_down(site),
         track=track(site, service, now_ms),
@@ -84,7 +84,7 @@ class _Look(NamedTuple):
     """What was read of a site for its pages."""
 
     state: SiteState
-    log: list[LogEntry]
+    supply: Supply | None
     tasks: list[Task]
     summary: Summary
 
@@ -92,6 +92,13 @@ class _Look(NamedTuple):
 def _look(site: Site, service: Service, reader: Reader, now_ms: int) -> _Look:
     state = read_state(site, service.readings, service.records, now_ms, service.settings)
     log = service.records.log(site.id, now_ms - LOG_MS, now_ms + 1)
-    tasks = tasks_of(site, log)
-    speaker = Speaker.to(reader, site.zone)
-    return _Look(state, log, tasks, summarise(state, standings(service.records, site, now_ms), tasks, speaker))
+    tasks, opened = tasks_of(site, log), supply(state, log)
+    summary = summarise(
+        state,
+        standings(service.records, site, now_ms),
+        tasks,
+        opened,
+        first_level_ms(site, service.readings, now_ms),
+        Speaker.to(reader, site.zone),
+    )
+    return _Look(state, opened, tasks, summary)

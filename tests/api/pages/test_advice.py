@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from forecast.result import Allowance, Bands, Changeover, Decisions, FreeWater, Passage, Takeover
-from ingest.store.records import Records
+from ingest.instants import DAY_MS
+from ingest.store.records import LogEntry, Records
 from tests.api.conftest import Client
-from tests.api.fakes import Clock, forecast_of, put
+from tests.api.fakes import NOW_MS, Clock, forecast_of, put
 
 PAGE = "/sites/skerrow-head"
 FREE = FreeWater(350.0, 7, 0.92)
@@ -70,3 +71,35 @@ def test_no_advice_without_decisions_and_old_advice_is_stale(client: Client, rec
     clock.now_ms += 4 * 3_600_000
     advised = text(client).split("<h2>Advice")[1].split("<h2>")[0]
     assert advised.count("◌ Stale") == 4
+
+
+NOW_OPEN = Changeover(0.4, 0.6, None, 0.7)
+
+
+@pytest.mark.parametrize(
+    ("written", "changeover", "said", "not_said"),
+    [
+        ((), NOW_OPEN, ("Open the borehole, unless it is open", "Open the borehole now"), ("may be closed",)),
+        (("closed",), NOW_OPEN, ("Open the borehole: about 6 chances in 10", "Open the borehole now"), ("unless",)),
+        (("closed", "opened"), NOW_OPEN, ("Leave the borehole open: no day is near",), ("Open the borehole",)),
+        (("opened",), OPEN, ("The borehole may be closed from Saturday 28 November",), ("Open the", "If the borehole")),
+        (("opened",), Changeover(None, 0.02, 0, 0.01), ("The borehole may be closed now",), ("No need to open",)),
+        (("opened", "closed"), OPEN, ("Open the borehole by Friday",), ("may be closed",)),
+        (("closed",), Changeover(None, 0.02, 0, 0.01), ("No need to open",), ("may be closed",)),
+    ],
+)
+def test_nobody_is_told_to_open_what_is_open_or_to_close_what_is_closed(
+    client: Client,
+    heard: object,
+    records: Records,
+    written: tuple[str, ...],
+    changeover: Changeover,
+    said: tuple[str, ...],
+    not_said: tuple[str, ...],
+) -> None:
+    put(records, forecast_of(decisions=Decisions(None, FREE, changeover)))
+    for number, kind in enumerate(written):
+        records.append_log(LogEntry("skerrow-head", NOW_MS - DAY_MS + number, f"backup-{kind}", "borehole", "warden"))
+    page = text(client).split("<h2>Tank")[0]
+    assert [words for words in said if words not in page] == []
+    assert [words for words in not_said if words in page] == []

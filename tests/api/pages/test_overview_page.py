@@ -13,7 +13,7 @@ from forecast.result import Input
 from ingest.errors import StoreUnavailable
 from ingest.instants import DAY_MS, MINUTE_MS
 from ingest.reading import Reading
-from ingest.store.records import Records, Transition
+from ingest.store.records import LogEntry, Records, Transition
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings, forecast_of, put
 
@@ -36,10 +36,10 @@ def test_first_two_kilobytes_answer_the_operators_questions(client: Client, fres
     for answer in (
         "◆ Alarm, medium priority: Battery is low since Tue 24 Nov, 12:04. Battery 11.92 V.",
         "Rain water lasts 9 to 14 days. One chance in ten that it runs out before Saturday 5 December.",
-        "No overflow expected in the next 16 days: about 4 chances in 100 that it comes.",
+        "No overflow expected in the next 16 days (about 4 chances in 100).",
         "Tank main: 59 % full, 1,890 L to draw (2,130 L of 3,620 L).",
         "Battery: 12.62 V (low below 12.00 V, cut-off at 11.60 V).",
-        "No battery cut-off expected in the next 16 days: about 5 chances in 100 that it comes.",
+        "No battery cut-off expected in the next 16 days (about 5 chances in 100).",
         "Measured Wed 25 Nov, 12:03.",
         "Forecast made Wed 25 Nov, 12:00.",
     ):
@@ -109,9 +109,44 @@ def test_nothing_to_do_is_said_only_where_all_can_be_judged(client: Client, fres
     blind = "To do today: not all can be judged, something is stale or missing."
     first, _, second = text_of(client.get("/").text).partition("Skerrow Head")
     assert (blind in first, "Tarn orchard" in first) == (True, True)  # whom nobody can judge comes first
-    assert "To do today: nothing." in second
+    assert "To do today: nothing known." in second
     clock.now_ms += 31 * MINUTE_MS
     assert text_of(client.get("/").text).count(blind) == 2
+
+
+def test_nothing_known_becomes_nothing_once_a_visit_wrote_it_down(
+    client: Client, fresh: None, records: Records
+) -> None:
+    page = "/sites/skerrow-head"
+    ask = "At the next visit, write down: whether the borehole is open; when last done: clean-gutters and rinse-first-flush."
+    assert f"To do today: nothing known. {ask}" in text_of(client.get(page).text)
+    assert ask not in text_of(client.get("/").text)  # once is enough
+    for kind, part in (("upkeep", "clean-gutters"), ("upkeep", "rinse-first-flush"), ("backup-closed", "borehole")):
+        records.append_log(LogEntry("skerrow-head", NOW_MS - DAY_MS, kind, part, "warden"))
+    for path in (page, "/"):
+        text = text_of(client.get(path).text)
+        assert "To do today: nothing. " in text
+        assert "write down" not in text
+
+
+def test_a_short_history_is_said_where_it_matters(client: Client, readings: MemoryReadings, records: Records) -> None:
+    def tell(ago_ms: int) -> None:
+        readings.write([Reading("skerrow-head", NOW_MS - ago_ms, "post-1/level", 1.06)])
+
+    put(records, forecast_of())
+    for ago_ms in range(0, 10 * MINUTE_MS, MINUTE_MS):
+        tell(ago_ms)
+    short = "Measured only since Wed 25 Nov, 11:55: use is taken from the plan."
+    assert f"before Saturday 5 December. {short}" in text_of(client.get("/").text)
+    tell(5 * DAY_MS)  # heard long ago, silent for a while
+    assert "Measured only since" not in text_of(client.get("/").text)
+
+
+def test_a_forecast_without_weather_says_so(client: Client, heard: MemoryReadings, records: Records) -> None:
+    put(records, forecast_of())
+    assert "By the season, without a weather forecast." in text_of(client.get("/").text)
+    put(records, forecast_of(issued_ms=NOW_MS, inputs=[Input("rain outlook", "a service", NOW_MS - DAY_MS)]))
+    assert "By the season" not in text_of(client.get("/").text)
 
 
 def test_level_at_the_outlet_is_no_water_and_not_missing(client: Client, fresh: None, readings: MemoryReadings) -> None:

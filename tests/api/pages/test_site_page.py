@@ -50,7 +50,9 @@ def test_two_tanks_have_a_picture_and_sentences_each(
     tanks = [tank_forecast("upper", runs_out=rising(2, 4)), tank_forecast("lower", runs_out=rising(6, 9))]
     put(records, forecast_of("tarn-orchard", tanks=tanks, battery=None))
     html = client.get("/sites/tarn-orchard").text
-    assert html.count("<svg") == 3
+    assert html.count("<svg") == 4
+    for tank in ("upper", "lower"):  # each bar stands over the words that say what it is
+        assert re.search(rf"<svg[^>]*><rect width=\"\d+%\"/></svg>\s*<p>\s*Tank {tank}: ", html)
     assert len(set(re.findall(r' id="([^"]+)"', html))) == len(re.findall(r' id="', html)) == 6
     text = text_of(html)
     assert "Rain water lasts 2 to 4 days" in text
