@@ -118,7 +118,8 @@ def test_nothing_known_becomes_nothing_once_a_visit_wrote_it_down(
     client: Client, fresh: None, records: Records
 ) -> None:
     page = "/sites/skerrow-head"
-    ask = "At the next visit, write down: whether the borehole is open; when last done: clean-gutters and rinse-first-flush."
+    lacking = "whether the borehole is open; when last done: clean-gutters and rinse-first-flush."
+    ask = f"At the next visit, write down: {lacking}"
     assert f"To do today: nothing known. {ask}" in text_of(client.get(page).text)
     assert ask not in text_of(client.get("/").text)  # once is enough
     for kind, part in (("upkeep", "clean-gutters"), ("upkeep", "rinse-first-flush"), ("backup-closed", "borehole")):
