@@ -74,7 +74,8 @@ def forecast_site(
 ) -> Forecast:
     """Gather, look ahead, predict. Raises ForecastUnavailable or StoreUnavailable.
 
-    The same facts at the same instant give the same forecast: chance is seeded by site and time.
+    The same facts at the same instant give the same forecast. Chance is seeded by site and day (UTC): what
+    changes from one forecast to the next of a day is what was measured, not the luck of another draw.
     without_year  a calendar year of the record to leave out: for honest forecasts of the past
     learned       what its telemetry taught; None: its file's figures
     log           what people wrote down of the site, of the last weeks
@@ -82,7 +83,7 @@ def forecast_site(
     """
     outlooks = outlooks or Outlooks()
     facts = gather(site, store, now_ms, log)
-    rng = np.random.default_rng([zlib.crc32(site.id.encode()), now_ms])
+    rng = np.random.default_rng([zlib.crc32(site.id.encode()), now_ms // DAY_MS])
     outlook = choose_outlook(
         site,
         facts,

@@ -195,6 +195,17 @@ def test_a_site_without_gauge_or_battery_gets_what_its_data_allow(store: SqliteS
     assert forecast_site(tarn_orchard, store, None, NOW_MS) == forecast
 
 
+def test_a_chance_does_not_jump_from_one_forecast_to_the_next_of_the_same_readings(
+    store: SqliteStore, skerrow_head: Site
+) -> None:
+    store.write(levels({10: 1.0}))
+    told = [forecast_site(skerrow_head, store, None, NOW_MS + step * 10 * MINUTE_MS) for step in range(12)]
+    chances = np.array([forecast.tanks[0].overflows.by_day for forecast in told])
+    assert 0.1 < chances.max() < 0.9
+    # Drawn anew each time, a hundred members differ by a tenth and more.
+    assert np.abs(np.diff(chances, axis=0)).max() <= 0.03
+
+
 def test_a_round_records_each_site_and_one_failure_stops_no_other(
     store: SqliteStore, records: Records, skerrow_head: Site, tarn_orchard: Site, caplog: pytest.LogCaptureFixture
 ) -> None:
