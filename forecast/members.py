@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from forecast.chance import even_normal
 from forecast.model.balance import Drivers
 from forecast.model.draw import DAY_SIGMA, FIGURE_SIGMA, demand_l
 from forecast.model.plan import Plan
@@ -102,14 +103,14 @@ def member_drivers(
     beliefs = beliefs or site_beliefs(site)
     radiation = extraterrestrial_mj_m2(site.latitude, site.longitude, start_ms, hours)
     wanted, day = demand or demand_l(site, start_ms, hours)
-    coefficient = beliefs.coefficient * np.exp(beliefs.coefficient_sigma * rng.normal(size=(len(site.roof), members)))
+    coefficient = beliefs.coefficient * np.exp(beliefs.coefficient_sigma * even_normal(rng, len(site.roof), members))
     clearness = _clearness(rain_mm, day, rng) if site.battery else None
     draw_factor = _draw_factors(beliefs, int(day[-1]) + 1, members, rng)
     if site.battery is None or clearness is None:
         sun_wh = np.zeros((hours, members))
     else:
         # A member whose sky is clearer than the season's stays so.
-        clearness = np.clip(clearness * rng.lognormal(0.0, SKY_SIGMA, members), *CLEARNESS_LIMITS)
+        clearness = np.clip(clearness * np.exp(SKY_SIGMA * even_normal(rng, members)), *CLEARNESS_LIMITS)
         sun_wh = _panel_wh(site, site.battery, radiation, start_ms, clearness, day, radiation_w_m2)
     return Drivers(
         rain_mm=rain_mm,
@@ -126,7 +127,7 @@ def member_drivers(
 def _draw_factors(beliefs: Beliefs, days: int, members: int, rng: np.random.Generator) -> Floats:
     """How much more or less than the demand each member draws on each day. (days, D, M)"""
     draws = len(beliefs.use)
-    all_along = beliefs.use * np.exp(beliefs.use_sigma * rng.normal(size=(draws, members)))
+    all_along = beliefs.use * np.exp(beliefs.use_sigma * even_normal(rng, draws, members))
     daily = rng.lognormal(-(beliefs.day_sigma**2) / 2, beliefs.day_sigma, (days, draws, members))
     return np.asarray(all_along * daily)
 

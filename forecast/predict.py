@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.allowance import Ahead, copied, decide, hours_of, takeover
+from forecast.chance import even_normal
 from forecast.charge import battery_forecast, battery_temperature_c, measured_charge
 from forecast.facts import Facts, LevelNow
 from forecast.learned import Learned
@@ -191,7 +192,7 @@ def _sampled(level: LevelNow, tank: Tank, storage: Storage, members: int, rng: n
     if len(storage.tanks) > 1:
         volume_l = float(storage.geometry.volume_l(level.level_m))
         sd_l *= storage.geometry.surface_m2(level.level_m) / geometry_of(tank).surface_m2(level.level_m)
-    return np.clip(rng.normal(volume_l, sd_l, members), 0.0, storage.geometry.capacity_l)
+    return np.clip(volume_l + sd_l * even_normal(rng, members), 0.0, storage.geometry.capacity_l)
 
 
 def _document(
