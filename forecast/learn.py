@@ -31,6 +31,9 @@ LOSS_SD_MM: Final = 0.3
 #: of the coefficient, and of the loss [mm]. From the simulator's physics; see tests/forecast/test_telemetry.py.
 MODEL_SD: Final = 0.03
 MODEL_LOSS_SD_MM: Final = 0.2
+#: Of what a spell of rain brings, so much is weather that its hours do not show: the usual scatter of large
+#: ones. (from the simulator's clean sites)
+EVENT_SHARE: Final = 0.08
 #: Where Cauchy's loss begins to doubt: 95 % as good as least squares where errors are normal (Holland and
 #: Welsch 1977, from memory). [standard deviations]
 CAUCHY_SCALE: Final = 2.385
@@ -57,12 +60,15 @@ def hinge(rain_mm: Floats) -> Predicted:
     return lambda coefficient, loss_mm: coefficient * np.maximum(0.0, rain_mm - loss_mm)
 
 
-def robust_fit(predicted: Predicted, runoff_mm: Floats, first: tuple[float, float]) -> tuple[Floats, Floats]:
+def robust_fit(
+    predicted: Predicted, runoff_mm: Floats, first: tuple[float, float], event_share: float = EVENT_SHARE
+) -> tuple[Floats, Floats]:
     """Coefficient and loss by Cauchy's loss, and their covariance. (2,), (2, 2)
 
     Small events lie on the foot of the hinge and large ones on its slope, so both count; an event
     that went wrong (a gutter over its side, a draw nobody metered) is doubted, not followed. The
-    scale is the misses' own, by their median.
+    scale is the misses' own, by their median. Most events are small, and their misses too: so the
+    covariance is that of misses that grow with the event (a sandwich, Huber 1967, from memory).
     """
 
     def misses(line: Floats) -> Floats:
@@ -80,18 +86,22 @@ def robust_fit(predicted: Predicted, runoff_mm: Floats, first: tuple[float, floa
     steps = np.diag([0.01, 0.02])
     steep = np.stack([(misses(line + step) - misses(line - step)) / (2 * step.sum()) for step in steps], axis=1)
     believed = 1 / (1 + (misses(line) / (CAUCHY_SCALE * scale_mm)) ** 2)
-    information = (steep * believed[:, None]).T @ steep / scale_mm**2
-    return line, np.linalg.inv(information + 1e-6 * np.eye(2))
+    bread = np.linalg.inv((steep * believed[:, None]).T @ steep + 1e-6 * scale_mm**2 * np.eye(2))
+    variance = scale_mm**2 + (event_share * (misses(line) + runoff_mm)) ** 2
+    return line, bread @ (
+        (steep * (believed**2 * variance)[:, None]).T @ steep + 1e-6 * scale_mm**4 * np.eye(2)
+    ) @ bread
 
 
-def fit_runoff(predicted: Predicted, runoff_mm: Floats, prior: Runoff) -> Runoff:
+def fit_runoff(predicted: Predicted, runoff_mm: Floats, prior: Runoff, event_share: float = EVENT_SHARE) -> Runoff:
     """Prior and robust fit by their precision; with few events the prior.
 
-    predicted  runoff of the events at a coefficient and a loss; runoff_mm  litres over m² that came (N,) [mm]
+    predicted    runoff of the events at a coefficient and a loss; runoff_mm  litres over m² that came (N,) [mm]
+    event_share  of what an event brings, unknown from its hours
     """
     if len(runoff_mm) < FEWEST_EVENTS:
         return prior
-    line, covariance = robust_fit(predicted, runoff_mm, (prior.coefficient, prior.loss_mm))
+    line, covariance = robust_fit(predicted, runoff_mm, (prior.coefficient, prior.loss_mm), event_share)
     before = np.diag([prior.coefficient_sd**-2, prior.loss_sd_mm**-2])
     seen = np.linalg.inv(covariance + np.diag([(MODEL_SD * line[0]) ** 2, MODEL_LOSS_SD_MM**2]))
     after = np.linalg.inv(before + seen)

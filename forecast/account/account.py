@@ -80,7 +80,10 @@ def books_of(site: Site, measured: Measured) -> Books:
 def _start_l(site: Site, inspection: Inspection) -> Floats:
     """The design starts with what stood in the tanks; where that is not known, with half of it."""
     pairs = zip(storages_of(site), inspection.tanks, strict=True)
-    return np.array([first_known(tank.volume_l, storage.geometry.capacity_l / 2) for storage, tank in pairs])
+    return np.array([
+        min(storage.geometry.capacity_l, first_known(tank.volume_l, storage.geometry.capacity_l / 2))
+        for storage, tank in pairs
+    ])  # fmt: skip
 
 
 def first_known(volume_l: Floats, otherwise_l: float) -> float:

@@ -11,12 +11,13 @@ so volumes telescope: a level's noise enters a sum twice, however many hours the
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from forecast.account.inspection import Inspection
+from forecast.account.brim import Over, ran_over
+from forecast.account.inspection import Inspection, RoofsFound
 from forecast.account.measured import Measured
 from forecast.account.tanks import SURE, TankFound
 from forecast.model.plan import NOWHERE
@@ -24,9 +25,6 @@ from ingest.site import Site
 
 Floats = npt.NDArray[np.float64]
 Truths = npt.NDArray[np.bool_]
-
-#: An hour in which roofs bring less than this does not make a tank run over. [L]
-LEAST_L: Final = 0.5
 
 
 class Actual(NamedTuple):
@@ -41,7 +39,7 @@ class Actual(NamedTuple):
     stored_l     change of what stands in the tanks
     closure_l    inflow less all of these: how far meters and levels disagree; None: no tank's inflow has meters
     undrawn_l    wanted by the design while there was water, and not drawn
-    at_brim_l   inflow while a tank may have run over: no level tells it
+    at_brim_l    inflow while a tank ran over: no level tells it; at_brim_l2: variance of what ran over, spell by spell
     """
 
     told: Truths
@@ -55,13 +53,13 @@ class Actual(NamedTuple):
     closure_l: Floats | None
     undrawn_l: Floats
     at_brim_l: Floats
+    at_brim_l2: Floats
 
 
 class _Tank(NamedTuple):
     inflow_l: Floats
-    over_l: Floats
+    over: Over
     closure_l: Floats | None
-    at_brim_l: Floats
     told: Truths
 
 
@@ -80,9 +78,9 @@ def actual(site: Site, measured: Measured, inspection: Inspection, wanted_l: Flo
         part = _tank(inspection, measured, tank, over_to.get(index), backup_l, open_l)
         following = int(plan.tank_next[index])
         if following == NOWHERE:
-            spilled_l += part.over_l
+            spilled_l += part.over.over_l
         else:
-            over_to[following] = over_to.get(following, np.zeros(hours)) + part.over_l
+            over_to[following] = over_to.get(following, np.zeros(hours)) + part.over.over_l
         held_l, enough = wanted_while_held(site, inspection, tank, wanted_l)
         undrawn_l += np.where(enough & ~np.isnan(tank.use_l), held_l - np.nan_to_num(tank.use_l), 0.0)
         parts.append(part)
@@ -101,7 +99,8 @@ def actual(site: Site, measured: Measured, inspection: Inspection, wanted_l: Flo
         stored_l=np.sum([np.diff(tank.volume_l) for tank in tanks], axis=0),
         closure_l=np.sum(closures, axis=0) if closures else None,
         undrawn_l=undrawn_l,
-        at_brim_l=np.sum([part.at_brim_l for part in parts], axis=0),
+        at_brim_l=np.sum([part.over.came_l for part in parts], axis=0),
+        at_brim_l2=np.sum([part.over.variance_l2 for part in parts], axis=0),
     )
 
 
@@ -121,20 +120,19 @@ def _tank(
     # What the storage needs to have taken in from its roofs, so that its volumes come out right.
     needed_l = np.diff(tank.volume_l) + tank.use_l + tank.loss_l + tank.evaporated_l - backup_l - from_above_l
     told = ~np.isnan(needed_l) & ~np.isnan(measured.rain_mm) & ~np.isnan(came_l)
-    inflow_l = came_l.copy() if metered else needed_l.copy()
-    over_l, at_brim_l = np.zeros(hours), np.zeros(hours)
-    for first, end in _spells(tank.brim & told & (came_l + from_above_l > LEAST_L)):
-        excess_l = came_l[first:end] - needed_l[first:end]
-        if (total_l := float(excess_l.sum())) > 0:
-            here_l = came_l[first:end] + from_above_l[first:end]
-            over_l[first:end] = total_l * here_l / here_l.sum()
-            # The level is all but still; what of the spell did not stay, ran over.
-            inflow_l[first:end] = needed_l[first:end] + over_l[first:end] if not metered else came_l[first:end]
-            at_brim_l[first:end] = came_l[first:end]
+    over = ran_over(
+        tank, came_l + from_above_l, needed_l + from_above_l, tank.brim, told, _spell_share(roofs), metered=metered
+    )
+    inflow_l = came_l if metered else needed_l + over.over_l
     inflow_l, needed_l = (np.where(told, column, 0.0) for column in (inflow_l, needed_l))
     # Without a meter the inflow is what the balance needs: it closes by itself, and that says nothing.
-    closure_l = inflow_l - needed_l - over_l if metered else None
-    return _Tank(inflow_l, over_l, closure_l, at_brim_l, told)
+    closure_l = inflow_l - needed_l - over.over_l if metered else None
+    return _Tank(inflow_l, over, closure_l, told)
+
+
+def _spell_share(roofs: list[RoofsFound]) -> float:
+    """What is not known of a single spell without a meter, as a share."""
+    return max((found.found.scatter for found in roofs if not found.catchment.metered), default=0.0)
 
 
 def _came(inspection: Inspection, measured: Measured, tank: TankFound) -> Floats:
@@ -142,7 +140,7 @@ def _came(inspection: Inspection, measured: Measured, tank: TankFound) -> Floats
     out = np.zeros(measured.hours)
     for found in inspection.roofs:
         if found.catchment.tank in tank.ids:
-            out += found.by_flush if found.metered_l is None else found.metered_l
+            out += found.came_l
     return out
 
 
@@ -158,9 +156,3 @@ def wanted_while_held(site: Site, inspection: Inspection, tank: TankFound, wante
             wanted += np.where(held, wanted_l[:, place], 0.0)
             enough |= held
     return wanted, enough
-
-
-def _spells(inside: Truths) -> list[tuple[int, int]]:
-    """Runs of hours, first and end."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(int)))
-    return [(int(first), int(end)) for first, end in edges.reshape(-1, 2)]

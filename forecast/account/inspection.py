@@ -51,6 +51,11 @@ class RoofsFound:
     flushed_l: Floats
     metered_l: Floats | None
 
+    @property
+    def came_l(self) -> Floats:
+        """What came: by its meter, else as found. (H,)"""
+        return self.found.yielded * self.by_flush if self.metered_l is None else self.metered_l
+
 
 @dataclass(frozen=True)
 class Inspection:
@@ -65,7 +70,13 @@ def inspect(site: Site, measured: Measured) -> Inspection:
     """What the hours show of every part."""
     scene = Scene(site, measured)
     tanks = [tank_found(scene, storage) for storage in range(len(scene.storages))]
-    return Inspection(scene.plan, tanks, [_roofs(scene, place, tanks) for place in range(len(scene.catchments))])
+    roofs = [_roofs(scene, place, tanks) for place in range(len(scene.catchments))]
+    # In an hour of rain the level does not tell what was drawn without a meter; what the roofs brought helps.
+    for storage, tank in enumerate(tanks):
+        if tank.unmetered:
+            came_l = sum((roofs[place].came_l for place in scene.feeding(storage)), np.zeros(measured.hours))
+            tanks[storage] = tank_found(scene, storage, np.asarray(came_l))
+    return Inspection(scene.plan, tanks, roofs)
 
 
 def _roofs(scene: Scene, place: int, tanks: list[TankFound]) -> RoofsFound:

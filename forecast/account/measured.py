@@ -70,17 +70,20 @@ class Measured:
             for column in (*meters, *(level_m[:-1] for level_m in self.level_m.values()))
         ]
         hour = int(np.concatenate([*spoke, [self.hours]]).min())
-        if hour in (0, self.hours):
-            return self
+        return self if hour in (0, self.hours) else self.part(hour, self.hours)
+
+    def part(self, first: int, end: int) -> Measured:
+        """The hours `[first, end)` of it."""
+        hours, ends = slice(first, end), slice(first, end + 1)
         return replace(
             self,
-            start_ms=self.start_ms + HOUR_MS * hour,
-            rain_mm=self.rain_mm[hour:],
-            level_m={tank: level_m[hour:] for tank, level_m in self.level_m.items()},
-            mean_m={tank: mean_m[hour:] for tank, mean_m in self.mean_m.items()},
-            drawn_l={draw: litres[hour:] for draw, litres in self.drawn_l.items()},
-            caught_l={roof: litres[hour:] for roof, litres in self.caught_l.items()},
-            backup_l=None if self.backup_l is None else self.backup_l[hour:],
+            start_ms=self.start_ms + HOUR_MS * first,
+            rain_mm=self.rain_mm[hours],
+            level_m={tank: level_m[ends] for tank, level_m in self.level_m.items()},
+            mean_m={tank: mean_m[hours] for tank, mean_m in self.mean_m.items()},
+            drawn_l={draw: litres[hours] for draw, litres in self.drawn_l.items()},
+            caught_l={roof: litres[hours] for roof, litres in self.caught_l.items()},
+            backup_l=None if self.backup_l is None else self.backup_l[hours],
         )
 
 

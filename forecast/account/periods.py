@@ -24,6 +24,8 @@ Truths = npt.NDArray[np.bool_]
 #: A water meter's error, and a rain gauge's, as a share of what it counts. (common practice, no source)
 METER_SHARE: Final = 0.02
 GAUGE_SHARE: Final = 0.05
+#: What is told of roofs below the brim holds at it to this share. (from the simulator's sites)
+CARRIED_SHARE: Final = 0.015
 #: What is known of the use in an hour of rain without a meter, and of what a fault of a roof lost. (no source)
 GUESSED_SHARE: Final = 0.2
 
@@ -147,22 +149,25 @@ def _spread(books: Books, told: Truths, drawn: Truths) -> Spread:
         # Without a meter the level alone tells the use, and cannot tell it from a leak.
         use += noise + leak if tank.unmetered else 0.0
         ends, lost = ends + noise, lost + leak
-    shares = [
+    share = max(
+        METER_SHARE if found.metered_l is not None else float(np.hypot(found.found.yielded_sd, CARRIED_SHARE))
+        for found in books.inspection.roofs
+    )
+    at_brim = (share * books.seen.at_brim_l[told].sum()) ** 2 + books.seen.at_brim_l2[told].sum()
+    runoff_share = max(
         METER_SHARE
         if found.metered_l is not None
         else found.found.runoff.coefficient_sd / found.found.runoff.coefficient
         for found in books.inspection.roofs
-    ]
-    share = max(shares)
-    at_brim = (share * books.seen.at_brim_l[told].sum()) ** 2
+    )
     for found in books.inspection.roofs:
         caught += (METER_SHARE * np.nansum(found.metered_l[told])) ** 2 if found.metered_l is not None else 0.0
     return Spread(
         yield_l=float(np.sqrt(use)),
         inflow_l=float(np.sqrt(caught + use + lost + ends + at_brim)),
-        spilled_l=float(np.sqrt(at_brim + ends)),
+        spilled_l=float(np.sqrt(at_brim)),
         lost_l=float(np.sqrt(lost)),
-        runoff_share=share,
+        runoff_share=runoff_share,
     )
 
 

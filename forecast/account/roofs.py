@@ -26,11 +26,15 @@ Floats = npt.NDArray[np.float64]
 #: Of what a spell brings, so much is weather that the hours do not show. (from the simulator's clean sites)
 SPELL_SHARE: Final = 0.12
 #: Beyond so many standard deviations a spell counts as one that went wrong, not more.
-CAPPED: Final = 3.0
+CAPPED: Final = 3.5
+#: A spell of more hours than this tells as much as several. [h] (no source)
+USUAL_SPELL_H: Final = 16
 #: What a fault must explain beyond the next best, as a difference of squared deviations, and of the inflow.
 LEAST_GAIN: Final = 20.0
 LEAST_SHARE: Final = 0.015
 MOST_FAULTS: Final = 3
+#: By so much what all spells bring may differ from the runoff that most of them follow. (from the simulator)
+YIELDED_SD: Final = 0.05
 #: Two ways that differ by less explain the same spells: they are confounded.
 ALIKE: Final = 6.0
 #: A gutter that is blocked wholly is found within this time, a valve that sticks is not. [h] (no source)
@@ -65,12 +69,20 @@ class RoofFault(NamedTuple):
 
 @dataclass(frozen=True)
 class AsFound:
-    """A catchment as found: runoff outside its faults, faults, change a year of what spells bring, and its sd."""
+    """A catchment as found: runoff outside its faults, faults, change a year of what spells bring, and its sd.
+
+    scatter  of what a spell brings, so much is weather that the hours do not show: a share
+    yielded, yielded_sd  what all spells brought outside faults over what the runoff gives for them: the robust runoff
+                         follows most spells, and a few bring much
+    """
 
     runoff: Runoff
     faults: tuple[RoofFault, ...]
     trend_year: float | None
     trend_sd: float | None
+    scatter: float
+    yielded: float
+    yielded_sd: float
 
 
 @dataclass(frozen=True)
@@ -92,7 +104,7 @@ def as_found(spells: Spells, expected: Expected, prior: Runoff, area_m2: float, 
     area_m2  of its roofs; hours  of the account
     """
     if len(spells.came_l) < FEWEST_EVENTS:
-        return AsFound(prior, (), None, None)
+        return AsFound(prior, (), None, None, SPELL_SHARE, 1.0, YIELDED_SD)
     way = _first_guess(spells, expected, prior)
     faults: tuple[RoofFault, ...] = ()
     runoff = prior
@@ -101,13 +113,36 @@ def as_found(spells: Spells, expected: Expected, prior: Runoff, area_m2: float, 
         clean = _outside(spells, faults)
         runoff = _fitted(spells, clean, expected, prior, way, area_m2)
         way = Way(runoff.coefficient, runoff.loss_mm)
-    return AsFound(runoff, faults, *_trend(spells, expected(way), _outside(spells, faults)))
+    clean, usual = _outside(spells, faults), expected(way)
+    trend, yielded = _trend(spells, usual, clean), _yielded(spells, usual, clean)
+    return AsFound(runoff, faults, *trend, _scatter(spells, usual, clean), *yielded)
+
+
+def _yielded(spells: Spells, expected_l: Floats, clean: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """What came over what is expected of all clean spells together, drawn towards 1 by its spread, and its sd."""
+    came_l, usual_l = spells.came_l[clean], expected_l[clean]
+    if len(came_l) < FEWEST_EVENTS or usual_l.sum() <= 0:
+        return 1.0, YIELDED_SD
+    ratio = float(came_l.sum() / usual_l.sum())
+    seen = float(((came_l - ratio * usual_l) ** 2).sum()) / float(usual_l.sum()) ** 2
+    weight = YIELDED_SD**2 / (YIELDED_SD**2 + seen)
+    return 1.0 + weight * (ratio - 1.0), float(np.sqrt(weight * seen))
+
+
+def _scatter(spells: Spells, expected_l: Floats, clean: npt.NDArray[np.bool_]) -> float:
+    """What is not known of a spell, as a share of it: by the larger half of them."""
+    told = clean & (expected_l > max(1e-9, float(np.median(expected_l))))
+    if told.sum() < FEWEST_EVENTS:
+        return SPELL_SHARE
+    away = np.clip((spells.came_l[told] - expected_l[told]) / expected_l[told], -0.5, 0.5)
+    return float(np.sqrt(np.mean(away**2)))
 
 
 def _misfit(spells: Spells, expected_l: Floats) -> Floats:
-    """Squared deviations of the spells in standard deviations, none above the cap. (N,)"""
+    """Squared deviations of the spells in standard deviations, none above the cap; long ones count as several. (N,)"""
     sd = np.hypot(spells.noise_l, SPELL_SHARE * np.maximum(expected_l, 0.3 * spells.came_l))
-    return np.asarray(np.minimum(((spells.came_l - expected_l) / sd) ** 2, CAPPED**2))
+    several = np.maximum(1.0, (spells.end_h - spells.first_h) / USUAL_SPELL_H)
+    return np.asarray(several * np.minimum(((spells.came_l - expected_l) / sd) ** 2, CAPPED**2))
 
 
 def _first_guess(spells: Spells, expected: Expected, prior: Runoff) -> Way:
@@ -154,11 +189,11 @@ def _ways(way: Way, area_m2: float) -> list[tuple[str, Way]]:
 
 
 def _implausible(kind: str, way: Way, span: tuple[int, int]) -> float:
-    """What a fault must explain more because it lasted as such faults do not."""
+    """What a fault must explain more because it lasted as such faults do not: it decides where two are alike."""
     over = (span[1] - span[0]) / FOUND_H - 1
     if kind == "gutter":
-        return 3.0 * max(0.0, over) + (0.0 if way.gutter_share == 0.0 else 1.0)
-    return 3.0 * max(0.0, -over) if kind == "first-flush" else 1.0
+        return ALIKE * max(0.0, over) + (0.0 if way.gutter_share == 0.0 else 1.0)
+    return ALIKE * max(0.0, -over) if kind == "first-flush" else 1.0
 
 
 def _best_run(gain: Floats) -> tuple[int, int, float]:
@@ -202,6 +237,7 @@ def _fitted(
         lambda coefficient, loss_mm: expected(Way(coefficient, loss_mm))[clean] / area_m2,
         spells.came_l[clean] / area_m2,
         start,
+        SPELL_SHARE,
     )
 
 
