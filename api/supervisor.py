@@ -28,6 +28,8 @@ _STOP_WITHIN_S: Final = 15.0
 #: Ends within this count as failures in a row; so many in a row, and the whole stops.
 _SETTLED_AFTER_S: Final = 60.0
 _MOST_FAILURES: Final = 6
+#: A role ends with this where a file or a setting is wrong: starting it again would not mend that.
+_BAD_INPUT: Final = 2
 
 
 class RoleFailedError(UllageError):
@@ -54,6 +56,7 @@ class _Running:
         self.role = role
         self._logs = logs
         self.failures = 0
+        self.settled = False
         self.started = 0.0
         self.start_at = 0.0
         self.process: subprocess.Popen[str] | None = None
@@ -145,7 +148,10 @@ class Supervisor:
         if code is None:
             return
         lasted_s = time.monotonic() - running.started
+        running.settled |= lasted_s > _SETTLED_AFTER_S
         running.failures = 1 if lasted_s > _SETTLED_AFTER_S else running.failures + 1
+        if code == _BAD_INPUT and not running.settled:
+            raise RoleFailedError(f"{running.role.name} cannot use what it was given: {running.last_words()}")
         if running.failures >= _MOST_FAILURES:
             raise RoleFailedError(
                 f"{running.role.name} ended {running.failures} times in a row, last with exit {code}: "

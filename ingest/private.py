@@ -12,9 +12,9 @@ _FILE: Final = 0o600
 
 
 def private_folder(folder: Path) -> None:
-    """Make a folder with all above it; one that is there already stays as open as it was made."""
+    """Make a folder, and those above it that are lacking; what is there already stays as open as it was made."""
     if not folder.is_dir():
-        folder.parent.mkdir(parents=True, exist_ok=True)
+        private_folder(folder.parent)
         folder.mkdir(mode=_FOLDER, exist_ok=True)
 
 

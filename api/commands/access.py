@@ -79,6 +79,8 @@ def device(
     from ingest.devices import SHARED, give_password, share, take_password
     from ingest.role import BROKER_FOLDER
 
+    if not data.is_dir():
+        raise SettingsError(f"{data}: there is nothing here yet: start the service first, or see --data")
     folder = data / BROKER_FOLDER
     if name == SHARED:
         share(folder, shared=not off)

@@ -117,7 +117,7 @@ def _explain(detail: ErrorDetails, data: Mapping[str, Any]) -> list[Problem]:
     shown = "this table" if isinstance(value, dict) else _HIDDEN if words and words[-1] in _SECRET else repr(value)[:60]
     match detail["type"]:
         case "missing":
-            shown, wanted = NOTHING, "this key to be present"
+            shown, wanted = NOTHING, "a value"
         case "extra_forbidden":
             shown, near = _HIDDEN, get_close_matches(words[-1], _KEYS, 1)
             wanted = "a key that exists" + (f"; do you mean {near[0]}?" if near else "")

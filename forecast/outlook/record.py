@@ -28,6 +28,8 @@ Integers = npt.NDArray[np.int64]
 
 #: A daily fall is laid on these hours of its day: an even spell around the middle.
 _SPELL: Final = (9, 15)
+#: Of a first line that is not understood, so much is told.
+_FOUND_LETTERS: Final = 60
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,10 @@ def read_record(path: Path) -> RainRecord:
         raise RecordFileError(f"{path}: not a readable CSV file ({error})") from error
     missing = {"time", "rain_mm"} - set(table.columns)
     if missing:
-        raise RecordFileError(f"{path}: no column {', '.join(sorted(missing))}; it needs the columns time,rain_mm")
+        found = ",".join(map(str, table.columns))[:_FOUND_LETTERS]
+        raise RecordFileError(
+            f"{path}: no column {' and '.join(sorted(missing))} in its first line ({found}); it needs time,rain_mm"
+        )
     if table.empty:
         raise RecordFileError(f"{path}: no rows below the header")
     times = pd.to_datetime(table["time"], utc=True, errors="coerce", format="ISO8601")

@@ -54,6 +54,15 @@ def test_a_role_that_does_not_stay_up_ends_the_whole_with_its_last_words(tmp_pat
     assert supervisor.pids() == {}
 
 
+def test_what_no_new_start_would_mend_ends_the_whole_at_once(tmp_path: Path) -> None:
+    code = "import sys; print('notify.toml: secret is missing', file=sys.stderr); sys.exit(2)"
+    supervisor = Supervisor([Role("bad", [sys.executable, "-c", code])], logs=tmp_path)
+    supervisor.start()
+    with pytest.raises(RoleFailedError, match=r"bad cannot use what it was given: .*secret is missing"):
+        supervisor.watch(threading.Event())
+    supervisor.stop()
+
+
 def test_a_role_hears_its_environment_and_its_lines_are_heard(tmp_path: Path) -> None:
     heard: list[str] = []
     code = f"import os; print(os.environ['SECRET'], os.environ['{PARENT}'], flush=True); import time; time.sleep(60)"
