@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 from datetime import datetime, timedelta
 from math import isnan
 from pathlib import Path
@@ -11,11 +10,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api.commands.tables import table, terminal
 from api.options import DataOption, JsonOption, ReadingsOption, SiteArgument
 from ingest.errors import SettingsError
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
     from api.speech import Speaker
     from forecast.account.measured import Measured
@@ -47,7 +48,6 @@ def account(
 ) -> None:
     """What the design promised, what came, and why: by month, with the parts of the shortfall."""
     import msgspec
-    from rich.console import Console
 
     from forecast.account.account import account as make_account
     from forecast.account.whatif import what_if
@@ -59,9 +59,9 @@ def account(
     if as_json:
         typer.echo(msgspec.json.format(msgspec.json.encode(result), indent=2))
     elif changes:
-        print_what_if(result, Console(highlight=False))  # type: ignore[arg-type]
+        print_what_if(result, terminal())  # type: ignore[arg-type]
     else:
-        print_account(described, result, Console(highlight=False))  # type: ignore[arg-type]
+        print_account(described, result, terminal())  # type: ignore[arg-type]
 
 
 def measured(
@@ -140,7 +140,7 @@ def print_what_if(found: WhatIf, console: Console) -> None:
         (name, f"{run.yield_l:,.0f}", f"{run.spilled_l:,.0f}", f"{run.unmet_l:,.0f}", f"{run.short_days}")
         for name, run in (("as it is", found.as_it_is), (", ".join(found.changes), found.changed))
     ]
-    console.print(_table(("the same months", "drawn, L", "ran over, L", "wanted in vain, L", "short days"), rows))
+    console.print(table(("the same months", "drawn, L", "ran over, L", "wanted in vain, L", "short days"), rows))
     console.print(
         f"Really drawn: {found.measured_yield_l:,.0f} L. Both runs are the model's, with roofs, leaks and use as found."
     )
@@ -149,7 +149,7 @@ def print_what_if(found: WhatIf, console: Console) -> None:
     console.print("A larger tank needs its base, its overflow and its way in checked by somebody licensed for it.")
 
 
-def _by_month(found: Account) -> object:
+def _by_month(found: Account) -> Table:
     rows = [
         (
             period.name, _figure(period.design_rain_mm), _figure(period.rain_mm), _figure(period.designed_yield_l),
@@ -160,30 +160,30 @@ def _by_month(found: Account) -> object:
         for period in (*found.months, found.whole)
     ]  # fmt: skip
     heads = (
-        "month", "rain designed, mm", "measured, mm", "yield designed, L", "drawn, L", "short by, L", "came in, L",
-        "ran over, L", "hours with the draw known",
+        "month", "rain\ndesigned, mm", "rain\nmeasured, mm", "yield\ndesigned, L", "drawn, L", "short\nby, L",
+        "came\nin, L", "ran\nover, L", "hours with the\ndraw known",
     )  # fmt: skip
-    return _table(heads, rows)
+    return table(heads, rows)
 
 
-def _shares(whole: Period, speaker: Speaker) -> object:
+def _shares(whole: Period, speaker: Speaker) -> Table:
     from forecast.account.words import CAUSES
 
     rows = [
         (speaker.say(CAUSES[part.cause]), _figure(part.litres), _figure(2 * part.sd)) for part in whole.parts
     ]  # fmt: skip
     rows.append(("Shortfall", _figure(whole.shortfall_l), ""))
-    return _table(("part of the shortfall", "L", "±"), rows)
+    return table(("part of the shortfall", "L", "±"), rows)
 
 
-def _flows(whole: Period, speaker: Speaker) -> object:
+def _flows(whole: Period, speaker: Speaker) -> Table:
     from forecast.account.words import FLOWS
 
     rows = [
         (speaker.say(text), _figure(getattr(whole.designed, name)), _figure(getattr(whole.actual, name)))
         for name, text in FLOWS.items()
     ]
-    return _table(("hours fully measured, L", "designed", "measured"), rows)
+    return table(("hours fully measured, L", "designed", "measured"), rows)
 
 
 def _figure(value: float, sd: float | None = None) -> str:
@@ -191,15 +191,3 @@ def _figure(value: float, sd: float | None = None) -> str:
     if isnan(value):
         return "–"
     return f"{value:,.0f}" if sd is None else f"{value:,.0f} ± {2 * sd:,.0f}"
-
-
-def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> object:
-    from rich.box import SIMPLE
-    from rich.table import Table
-
-    table = Table(box=SIMPLE)
-    for index, name in enumerate(head):
-        table.add_column(name, justify="left" if index == 0 else "right")
-    for row in rows:
-        table.add_row(*row)
-    return table

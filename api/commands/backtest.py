@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api.commands.tables import table, terminal
 from api.options import JsonOption, SiteArgument
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def backtest(
     if as_json:
         typer.echo(json.dumps(tables.document(), indent=2))
         return
-    print_skill(tables, Console(highlight=False))
+    print_skill(tables, terminal())
 
 
 def print_skill(tables: Skill, console: Console) -> None:
@@ -75,7 +76,7 @@ def _scores(tables: Skill) -> Table:
     for what in whats:
         over = [f"{found[what, way].ratio:.2f}" if (what, way) in found else "" for way in ways[1:]]
         rows.append([what, f"{found[what, ways[0]].crps:.2f}", *over])
-    return _table(["", ways[0], *ways[1:]], rows)
+    return table(["", ways[0], *ways[1:]], rows)
 
 
 def _coverage(tables: Skill) -> Table:
@@ -83,7 +84,7 @@ def _coverage(tables: Skill) -> Table:
         [f"day {held.lead_d}", *(f"{value:.3f}" for value in held[1:5]), f"{held.score_90:.1f}"] for held in tables.held
     ]
     head = ["", "50 %", "90 %", "50 %, ends in", "90 %, ends in", "score of 90 %"]
-    return _table(head, rows)
+    return table(head, rows)
 
 
 def _reliability(tables: Skill) -> Table:
@@ -91,17 +92,4 @@ def _reliability(tables: Skill) -> Table:
         [f"{tenth.low:.1f}-{tenth.high:.1f}", f"{tenth.cases}", f"{tenth.said:.3f}", f"{tenth.came:.3f}"]
         for tenth in tables.reliability
     ]
-    return _table(["tenth", "cases", "said", "came"], rows)
-
-
-def _table(head: list[str], rows: list[list[str]]) -> Table:
-    from rich.box import SIMPLE
-    from rich.table import Table
-
-    table = Table(box=SIMPLE)
-    for index, name in enumerate(head):
-        width = max(len(row[index]) for row in rows)
-        table.add_column(name, justify="left" if index == 0 else "right", min_width=width)
-    for row in rows:
-        table.add_row(*row)
-    return table
+    return table(["tenth", "cases", "said", "came"], rows)

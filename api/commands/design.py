@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api.commands.tables import table, terminal
 from api.options import JsonOption, SiteArgument
 
 if TYPE_CHECKING:
@@ -26,8 +27,6 @@ def design(
     as_json: JsonOption = False,
 ) -> None:
     """Check a design: what roof and tank will deliver, how often they run dry, what is too small."""
-    from rich.console import Console
-
     from api.design_schema import design_out
     from api.speech import Speaker
     from forecast.outlook.record import read_record
@@ -40,9 +39,7 @@ def design(
     if as_json:
         typer.echo(design_out(check, speaker).model_dump_json(indent=2))
         return
-    console = Console(highlight=False, soft_wrap=True)
-    console.width = max(_WIDTH, console.width)
-    print_check(check, speaker, console)
+    print_check(check, speaker, terminal())
 
 
 def print_check(check: DesignCheck, speaker: Speaker, console: Console) -> None:
@@ -71,8 +68,6 @@ def print_check(check: DesignCheck, speaker: Speaker, console: Console) -> None:
         console.print(line, markup=False)
 
 
-#: The month table in one piece. [letters]
-_WIDTH = 118
 _LEVERS = {
     "tank": "Usable tank, L", "roof": "Roof, m²", "first_flush": "First flush, L",
     "coefficient": "Runoff coefficient", "draw": "Mean use, L a day",
@@ -139,15 +134,3 @@ def _simple(check: DesignCheck, speaker: Speaker) -> list[str]:
             shown = f"{one.amount:.1%}" if one.unit == "1" else f"{one.amount:,.0f}{units[one.unit]}"
         lines.append(f"- {speaker.say(called)}: {shown} ({speaker.say(source)})")
     return lines
-
-
-def table(heads: list[str], rows: list[list[str]]) -> Table:
-    from rich.box import SIMPLE
-    from rich.table import Table
-
-    made = Table(box=SIMPLE, padding=(0, 1, 0, 0))
-    for index, name in enumerate(heads):
-        made.add_column(name, justify="left" if index == 0 else "right", no_wrap=True)
-    for row in rows:
-        made.add_row(*row)
-    return made

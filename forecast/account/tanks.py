@@ -230,6 +230,8 @@ def _unmetered(
     for month in np.unique(scene.month).tolist():
         for hour in range(24):
             inside = (scene.month == month) & (scene.hour == hour)
+            if not inside.any():
+                continue
             known = inside & held & ~np.isnan(out)
             alike = out[known] if known.sum() >= FEWEST_ALIKE else usual_l[inside]
             guessed = inside & ~told

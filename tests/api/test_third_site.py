@@ -139,6 +139,8 @@ def test_the_commands(folder: Path) -> None:
     assert "barn-meter/barn (roof.barn.total): silent" in ullage("commission", site, "--data", data)
     account = ullage("account", site, "--data", data, "--from", "2026-11-14", "--to", "2026-11-25")
     assert "Without a meter: washing and garden" in " ".join(account.split())
+    few = ullage("account", site, "--data", data, "--from", "2026-11-20T07:00:00Z", "--to", "2026-11-20T11:00:00Z")
+    assert "of 4 hours" in " ".join(few.split())
     out = folder / "account.csv"
     ullage("export", site, "account", "--data", data, "--from", "2026-11-14", "--to", "2026-11-25", "--out", out)
     with out.open(newline="", encoding="utf-8") as file:
