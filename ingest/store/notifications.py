@@ -70,11 +70,12 @@ class Notifications:
         return self._read(notification.c.transition.in_(transitions), *mine)
 
     def waiting_channels(self) -> list[str]:
-        """Names of the recipients for whom anything waits."""
+        """Names of the recipients for whom anything waits; whoever could be reached comes before who could not."""
         c = notification.c
-        wanted = sa.select(c.channel).distinct().where(c.sent_ms.is_(None), c.dropped == "")
+        waiting = sa.select(c.channel).where(c.sent_ms.is_(None), c.dropped == "")
+        wanted = waiting.group_by(c.channel).order_by(sa.func.max(c.tries), c.channel)
         with translated(), self._engine.connect() as connection:
-            return sorted(connection.execute(wanted).scalars())
+            return list(connection.execute(wanted).scalars())
 
     def sent_since(self, channel: str, since_ms: int) -> list[int]:
         """When each message went to a recipient, oldest first; a bundle counts once. [ms]"""

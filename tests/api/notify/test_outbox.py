@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import threading
+from typing import Any
 
 import pytest
 
+from api.notify.message import Message
 from api.notify.outbox import retry_after_ms
 from ingest.errors import StoreUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, SECOND_MS
@@ -80,6 +82,28 @@ def test_one_that_is_down_is_asked_once_a_round_and_holds_up_nobody(
     post.receivers["trustee"].down = True
     post.go()
     assert (post.receivers["trustee"].tried, len(post.got("warden")), len(post.got("log"))) == (1, 3, 3)
+
+
+def test_who_cannot_be_reached_is_asked_after_all_others(
+    records: Records, clock: Clock, sites: dict[str, Site], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    post = Post(records, clock, sites, people(person("aunt"), person("warden")))
+    asked: list[str] = []
+    for name, receiver in post.receivers.items():
+        deliver = receiver.deliver
+
+        def noted(message: Message, now_ms: int, name: str = name, deliver: Any = deliver) -> None:
+            asked.append(name)
+            deliver(message, now_ms)
+
+        monkeypatch.setattr(receiver, "deliver", noted)
+    post.receivers["aunt"].down = True
+    post.raise_alarm("battery-low")
+    post.go()
+    asked.clear()
+    post.raise_alarm("tank-low:main")
+    post.go(60)
+    assert [name for name in asked if name != "log"] == ["warden", "aunt"]
 
 
 def test_recipient_who_is_no_longer_named_keeps_the_messages(
