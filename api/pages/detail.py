@@ -19,7 +19,7 @@ from ingest import saying
 from ingest.instants import DAY_MS
 from ingest.reading import flag_sayings
 from ingest.saying import Saying, Sentence, say
-from ingest.units import us_gallons
+from ingest.units import MINUTES_PER_HOUR, us_gallons
 
 _REJECTS_READ: Final = 100
 _REJECTS_SHOWN: Final = 3
@@ -28,7 +28,7 @@ _REJECTS_SHOWN: Final = 3
 _SHOWN: Final[dict[str, tuple[str, int]]] = {
     "m": ("m", 3),
     "L": ("L", 0),
-    "L/h": ("L/h", 0),
+    "L/h": ("L/min", 1),
     "mm": ("mm", 1),
     "mm/h": ("mm/h", 1),
     "V": ("V", 2),
@@ -155,6 +155,8 @@ def _sensor_row(value: Value, speaker: Speaker) -> Row:
 def bare_figure(value: float, inside: str, speaker: Speaker) -> str:
     """A value with its unit, as exactly as a sensor gives it."""
     unit, decimals = _SHOWN[inside]
+    if inside == "L/h":  # the balance goes by the hour, people by the minute
+        value /= MINUTES_PER_HOUR
     if speaker.units == "us-gallon" and unit.startswith("L"):
         value, unit = us_gallons(value), unit.replace("L", words.SYMBOLS["us-gallon"])
     return f"{words.number(value, decimals, speaker.language)} {unit}".strip()

@@ -2,7 +2,10 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from zoneinfo import ZoneInfo
 
+from api.pages.detail import bare_figure
+from api.speech import Speaker
 from ingest.instants import HOUR_MS
 from ingest.reading import Reading
 from ingest.store.records import Records, Transition
@@ -66,3 +69,8 @@ def test_unknown_site_is_a_page_with_a_way_back(client: Client) -> None:
     assert answer.headers["content-type"].startswith("text/html")
     assert "There is: skerrow-head, tarn-orchard." in answer.text
     assert 'href="/"' in answer.text
+
+
+def test_a_flow_is_shown_by_the_minute_as_everywhere_else() -> None:
+    assert bare_figure(810.0, "L/h", Speaker(ZoneInfo("UTC"))) == "13.5 L/min"
+    assert bare_figure(810.0, "L/h", Speaker(ZoneInfo("UTC"), units="us-gallon")) == "3.6 gal/min"
