@@ -131,7 +131,10 @@ def allowance(ahead: Ahead, days: int, risk: float) -> Allowance | None:
     )
     freely = ahead._replace(plan=plan).within(hours)
     low, high = 0.0, _most_l(ahead, hours, risk) / days
-    out = freely.runs_out(np.zeros_like(demand))
+    # Where nothing is lost, a tank that nobody draws from never falls: it is used up in the first hour, or not at all.
+    lossless = not (plan.open_m2.any() or ahead.drivers.leak_l_h.any())
+    undrawn = freely.within(1) if lossless else freely
+    out = undrawn.runs_out(np.zeros_like(undrawn.drivers.demand_l))
     if (gone := int(out.sum())) / ahead.members > risk:
         return Allowance(0.0, days, gone / ahead.members, risk)
     # A member that runs out at one draw runs out at any larger one. So the chance never falls, and

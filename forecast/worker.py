@@ -42,6 +42,8 @@ RETRY_S: Final = 3.0
 RETRY_GROWTH: Final = 1.3
 #: Forecasts kept in one commit: a commit waits for the disk.
 BATCH: Final = 32
+#: Bytes that the C library is to keep of what a forecast frees, for the next one.
+_KEPT_FREE: Final = 8 << 20
 #: Days back in which the site log is looked through: the oldest level and its spin-up.
 LOG_DAYS: Final = 25
 
@@ -133,6 +135,7 @@ class Worker:
         self._judging = judging
         self._given = GivenOutlooks(records)
         self._silent: set[str] = set()
+        _keep_freed_memory()
 
     def run(self, stop: threading.Event) -> None:
         """Work until told to stop: all sites every so often, and between those lacking a fresh forecast."""
@@ -210,3 +213,12 @@ class Worker:
             return None
         self._silent.discard(site.id)
         return forecast
+
+
+def _keep_freed_memory() -> None:
+    """Free one large block, and the C library keeps up to twice as much of what is freed later.
+
+    So does glibc's malloc (mallopt(3), on its dynamic threshold); with others nothing happens. By default it
+    gives a forecast's arrays back at once, and the next site pays again for every page of them.
+    """
+    np.empty(_KEPT_FREE, dtype=np.uint8)

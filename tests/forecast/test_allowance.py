@@ -100,6 +100,15 @@ def test_a_reserve_does_not_save_an_allowance_that_the_water_would_not() -> None
     assert found.allowance_l_day == pytest.approx(700.0 / 12.5, rel=0.05)
 
 
+def test_a_tank_that_leaks_dry_undrawn_allows_nothing_and_one_that_is_empty_neither() -> None:
+    ahead = ahead_of(house(), 300.0, dry())
+    leaking = ahead._replace(drivers=ahead.drivers._replace(leak_l_h=np.full((1, 20), 1.0)))  # 200 L in 8.3 days
+    for lacking in (leaking, ahead_of(house(), 100.0, dry())):
+        found = allowance(lacking, 14, 0.05)
+        assert found is not None
+        assert (found.allowance_l_day, found.chance) == (0.0, 1.0)
+
+
 def test_nobody_who_draws_needs_no_allowance() -> None:
     assert allowance(ahead_of(house(months=[1]), 800.0, dry()), 14, 0.05) is None
 
