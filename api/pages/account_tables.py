@@ -41,19 +41,20 @@ def season_table(found: Account, speaker: Speaker) -> Table:
 
 
 def _periods(caption: Saying, head: Saying, periods: Sequence[Period], speaker: Speaker) -> Table:
+    # On a phone the first columns are seen at once.
     heads = [
-        head, say("Rain in the design, mm"), say("Rain measured, mm"), say("Yield in the design"), say("Drawn"),
-        say("Short by"), say("Ran over"), say("Hours with the draw known"),
+        head, say("Yield in the design"), say("Drawn"), say("Short by"), say("Ran over"), say("Rain in the design, mm"),
+        say("Rain measured, mm"), say("Hours with the draw known"),
     ]  # fmt: skip
     rows = [
         [
             called(period, speaker),
-            cell(period.design_rain_mm, 0, speaker),
-            cell(period.rain_mm, 0, speaker),
             _volume(period.designed_yield_l, speaker),
             with_sd(period.actual_yield_l, period.yield_sd_l, speaker),
             _volume(period.shortfall_l, speaker),
             with_sd(period.actual.spilled_l, period.spilled_sd_l, speaker),
+            cell(period.design_rain_mm, 0, speaker),
+            cell(period.rain_mm, 0, speaker),
             words.percent(period.drawn_h / period.hours, speaker.language),
         ]
         for period in periods

@@ -40,8 +40,8 @@ def month_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:
 
     month = speaker.say(say("Month"))
     lost = (
-        say("Rain, mm"), say("On roofs"), say("Wetting"), say("Coefficient"), say("Gutter"), say("First flush"),
-        say("Captured"),
+        say("Rain, mm"), say("Fell on the roofs"), say("Wetted the roofs"), say("Splashed or seeped away"),
+        say("Over the gutter"), say("Into the first flush"), say("Captured"),
     )  # fmt: skip
     yield Table(
         with_unit(say("What falls and what is lost in a mean month"), speaker),
