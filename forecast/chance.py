@@ -19,7 +19,8 @@ def even_normal(rng: np.random.Generator, *shape: int) -> Floats:
     Latin hypercube sampling (McKay, Beckman and Conover 1979): a hundred members then stand for the whole
     distribution, where a hundred free draws are off in the mean by a tenth of a standard deviation.
     """
-    return rng.permuted(np.broadcast_to(_quantiles(shape[-1]), shape), axis=-1)
+    rows = np.broadcast_to(_quantiles(shape[-1]), shape).copy()  # one after the other, as the balance wants them
+    return rng.permuted(rows, axis=-1)
 
 
 @lru_cache(maxsize=8)

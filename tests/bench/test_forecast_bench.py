@@ -7,7 +7,8 @@ import pytest
 
 from forecast.model.balance import blank_state
 from ingest.site import Site
-from tests.bench.forecast import case_of, measure, simulate
+from ingest.sitefile import load_sites
+from tests.bench.forecast import NAMES, ROOT, case_of, measure, simulate
 from tests.bench.numpy_balance import run_batched
 
 
@@ -20,6 +21,13 @@ def test_the_rival_in_numpy_says_what_the_kernel_says(skerrow_head: Site) -> Non
         np.testing.assert_allclose(volume[:, site], trace.volume_l[:, 0], atol=1e-6)
         np.testing.assert_allclose(charge[:, site], trace.charge_wh, atol=1e-6)
         np.testing.assert_allclose(runs_out[site], trace.runs_out_h[0], atol=1e-9)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_drivers_lie_in_the_one_layout_that_the_kernel_is_compiled_for(name: str) -> None:
+    # Another layout costs seconds of compiling at the start, and then half as much time again.
+    _, drivers = case_of(load_sites(ROOT / "deploy" / "sites")[name])
+    assert [field for field, values in drivers._asdict().items() if not values.flags.c_contiguous] == []
 
 
 def test_the_kernel_is_far_ahead_and_the_worker_keeps_up() -> None:
