@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from api.charts.fan import Fan, days_below, fan_parts, time_axis
+from api.charts.fan import Fan, days_below, extents, fan_parts, time_axis
 from api.charts.figure import Figure, Row
-from api.charts.plot import TITLE_GAP, Axis, Plot, Point, text, title
+from api.charts.plot import TITLE_GAP, Axis, Plot, Point, plated, text, title
 from api.charts.ticks import round_values
 from api.charts.words import between, cell, figure, percent, tick
 from api.speech import Speaker
@@ -110,12 +110,13 @@ def _parts(chart: BatteryChart, speaker: Speaker, x: Axis) -> list[str]:
         plot.upright(chart.now_ms),
         text(x(chart.now_ms) + 6, _HEAD - TITLE_GAP, speaker.say(say("now"))),
         plot.lines(chart.seen, "seen"),
-        plot.rule_labels(rules),
+        plot.rule_labels(rules, chart.now_ms, extents(chart.seen, chart.fan)),
         plot.y_ticks([(value, tick(value, speaker)) for value in ticks]),
         days_below(plot, speaker),
     ]
     if chart.fan is not None and chart.fan.stale:
-        parts.append(text((x.first + x.last) // 2, (_HEAD + _FOOT) // 2, speaker.say(say("stale forecast")), "middle"))
+        stale = speaker.say(say("stale forecast"))
+        parts.append(plated((x.first + x.last) // 2, (_HEAD + _FOOT) // 2, stale, "middle"))
     return parts
 
 

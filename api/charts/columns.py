@@ -9,7 +9,7 @@ from typing import Final
 from markupsafe import Markup
 
 from api.charts.fan import LEFT, RIGHT
-from api.charts.figure import PARTS, Figure, Row
+from api.charts.figure import HATCHED, PARTS, Figure, Row
 from api.charts.plot import Axis, Bar, Plot, room_left, title, width_of
 from api.charts.ticks import round_values, top_of
 from api.charts.words import UNKNOWN, cell, tick
@@ -19,6 +19,8 @@ from ingest.saying import say
 _HEAD, _FOOT, _HEIGHT = 44, 244, 282
 #: Share of its place that a column fills.
 _FILLED: Final = 0.8
+#: No axis ends below this, so that next to nothing looks like it.
+_LEAST: Final = 10.0
 
 
 @dataclass(frozen=True)
@@ -69,13 +71,15 @@ def column_figure(chart: ColumnChart, speaker: Speaker) -> Markup:
     if len(chart.parts) > PARTS:
         raise ValueError(f"{len(chart.parts)} parts, but only {PARTS} fillings can be told apart: put some together")
     tops = [value for column in chart.columns for value in (column.total, column.whole) if value is not None]
-    y = Axis(0.0, top_of(max(tops, default=0.0)), _FOOT, _HEAD)
+    y = Axis(0.0, top_of(max(tops, default=0.0), _LEAST), _FOOT, _HEAD)
     ticks = [(value, tick(value, speaker)) for value in round_values(0.0, y.high, 5)]
     plot = Plot(Axis(0.0, float(max(1, len(chart.columns))), room_left(ticks, LEFT), RIGHT), y)
     key: list[str | tuple[int, str]] = [*chart.key]
     key += [(number, f"{name}.") for number, name in enumerate(chart.parts)]
     if len(chart.parts) > 1:
         key.append(speaker.say(say("Parts in this order from the foot up.")))
+    if any(column.total is None for column in chart.columns):
+        key.append(speaker.say(say("Dashed: not measured.")))
     if chart.whole:
         key.append(speaker.say(say("Open columns:")) + f" {chart.whole}.")
     return Figure(
@@ -102,6 +106,11 @@ def _drawn(chart: ColumnChart, plot: Plot) -> list[str]:
             foot = sum(value or 0.0 for value in column.values[:index])
             bars.append(Bar(start, start + width, foot, foot + (column.values[index] or 0.0)))
         parts.append(plot.bars(bars, f"part{index}", margin=0))
+        if index in HATCHED:
+            parts.append(plot.hatching(bars, upright=HATCHED[index]))
+    edge = (1 - _FILLED) / 2
+    unknown = [number + edge for number, column in enumerate(chart.columns) if column.total is None]
+    parts.append(plot.unknown((start, start + width) for start in unknown))
     wholes = [
         Bar(number + 0.5, number + 0.5 + _FILLED / 2, 0.0, column.whole)
         for number, column in enumerate(chart.columns)

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from api.charts.fan import LEFT, RIGHT
 from api.charts.figure import Figure, Row
-from api.charts.plot import LETTER, WIDTH, Axis, Plot, Point, room_left, text, title, width_of
+from api.charts.plot import LETTER, WIDTH, Axis, Plot, Point, plated, room_left, text, title, width_of
 from api.charts.ticks import round_values, top_of
 from api.charts.words import cell, tick
 from api.speech import Speaker
@@ -63,8 +63,9 @@ def curve_figure(chart: CurveChart, speaker: Speaker) -> Markup:
     if chart.low and chart.high:
         parts.append(plot.band(chart.low, chart.high, "wide"))
     parts += [plot.line(chart.points, "median"), plot.frame()]
-    for number, mark in enumerate(chart.marks):
-        parts += _mark(plot, mark, plot.y.first - 14 - number * (LETTER + 4))
+    parts += [_pin(plot, mark) for mark in chart.marks]
+    # Each name in a row of its own, clear of every upright.
+    parts += [_name(plot, mark, plot.y.first - 14 - n * (LETTER + 4)) for n, mark in enumerate(chart.marks)]
     parts += [
         plot.y_ticks(ticks),
         plot.x_ticks([(value, tick(value, speaker)) for value in round_values(0.0, x.high, 4)]),
@@ -86,13 +87,18 @@ def curve_figure(chart: CurveChart, speaker: Speaker) -> Markup:
     ).markup(speaker)
 
 
-def _mark(plot: Plot, mark: Mark, foot: int) -> list[str]:
-    """A ring at the point, an upright to the axis, and the name beside that, each in a row of its own."""
+def _pin(plot: Plot, mark: Mark) -> str:
+    """A ring at the point, and an upright to the axis."""
     x, y = plot.x(mark.at), plot.y(mark.value)
-    wide = width_of(mark.name)
-    beside = text(x + 10, foot, mark.name) if x + 10 + wide <= WIDTH else text(x - 10, foot, mark.name, "end")
-    return [
-        f'<path class="rule" d="M{x} {plot.y.first}V{y}"/>',
-        f'<path class="open" d="M{x - 8} {y}a8 8 0 1 0 16 0a8 8 0 1 0-16 0z"/>',
-        beside,
-    ]
+    return (
+        f'<path class="rule" d="M{x} {plot.y.first}V{y}"/>'
+        f'<path class="open" d="M{x - 8} {y}a8 8 0 1 0 16 0a8 8 0 1 0-16 0z"/>'
+    )
+
+
+def _name(plot: Plot, mark: Mark, foot: int) -> str:
+    """The name of a point beside its upright."""
+    x = plot.x(mark.at)
+    if x + 10 + width_of(mark.name) <= WIDTH:
+        return plated(x + 10, foot, mark.name)
+    return plated(x - 10, foot, mark.name, "end")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from api.charts.plot import Axis, Plot, Point
+from api.charts.plot import Axis, Extent, Plot, Point
 from api.charts.ticks import day_marks
 from api.charts.words import day_name
 from api.speech import Speaker
@@ -55,6 +55,15 @@ def fan_parts(plot: Plot, fan: Fan | None) -> Iterator[str]:
     yield plot.band(points(bands.p05), points(bands.p95), "wide")
     yield plot.band(points(bands.p25), points(bands.p75), "half")
     yield plot.line(points(bands.p50), "old" if fan.stale else "median")
+
+
+def extents(seen: Sequence[Sequence[Point]], fan: Fan | None) -> list[Extent]:
+    """What the measured line and the fan cover, place by place."""
+    drawn = [Extent(point.at, point.value, point.value) for piece in seen for point in piece]
+    if fan is not None:
+        low, high = fan.points(fan.bands.p05), fan.points(fan.bands.p95)
+        drawn += [Extent(foot.at, foot.value, head.value) for foot, head in zip(low, high, strict=True)]
+    return drawn
 
 
 def days_below(plot: Plot, speaker: Speaker) -> str:

@@ -19,6 +19,8 @@ STYLE: Final = (Path(__file__).parent / "charts.css").read_text(encoding="utf-8"
 SCRIPT: Final = (Path(__file__).parent / "reader.js").read_text(encoding="utf-8")
 #: How many fillings there are for the parts of a stacked bar.
 PARTS: Final = 6
+#: Parts filled with lines, and whether these are upright.
+HATCHED: Final = {2: False, 4: True}
 
 
 class Row(NamedTuple):
@@ -85,4 +87,7 @@ class Figure:
 
 def _swatch(number: int) -> str:
     box = f'<path class="part{number}" d="M1 1H23V23H1z"/>'
+    if number in HATCHED:
+        lines = "M8 1V23M15 1V23" if HATCHED[number] else "M1 9H23M1 16H23"
+        box += f'<path class="hatch" d="{lines}"/>'
     return f'<svg class="swatch" viewBox="0 0 24 24" aria-hidden="true">{box}</svg> '

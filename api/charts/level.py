@@ -9,9 +9,9 @@ from typing import Final
 
 from markupsafe import Markup
 
-from api.charts.fan import LEFT, RIGHT, Fan, days_below, fan_parts, time_axis
+from api.charts.fan import LEFT, RIGHT, Fan, days_below, extents, fan_parts, time_axis
 from api.charts.figure import Figure, Row
-from api.charts.plot import TITLE_GAP, Axis, Bar, Plot, Point, text, title, width_of
+from api.charts.plot import TITLE_GAP, Axis, Bar, Plot, Point, plated, text, title, width_of
 from api.charts.ticks import round_values, top_of
 from api.charts.words import between, cell, figure, percent, tick
 from api.speech import Speaker
@@ -32,7 +32,7 @@ class LevelChart:
     """Everything that is drawn. Instants in UTC ms, levels in metre above the floor.
 
     start_ms, end_ms  the time axis
-    lines        levels with their names: brim, outlet, reserves
+    lines        levels with what stands at them: brim, outlet, reserves
     seen         the measured level, in pieces: broken where nothing was heard
     rain_mm      measured rain by UTC hour; an hour that was not measured is absent
     rain_ahead   rain of each 24 hours from the fan's start [mm]
@@ -99,9 +99,7 @@ def level_figure(chart: LevelChart, speaker: Speaker) -> Markup:
         key=[
             speaker.say(say("Thick line: measured.")),
             speaker.say(say("Bands: forecast, nine chances in ten within the light one, half within the dark one.")),
-            speaker.say(
-                say("Rain: full bars measured; to come, the median full, and 19 chances in 20 below the open end.")
-            ),
+            speaker.say(say("Rain bars: full, measured or the middle guess; open, one chance in 20 that more falls.")),
         ],
         heads=[
             speaker.say(say("At")),
@@ -175,10 +173,10 @@ def _level(chart: LevelChart, speaker: Speaker, x: Axis) -> Iterator[str]:
     yield from (plot.rule(level_m) for level_m, _ in chart.lines)
     yield plot.upright(chart.now_ms)
     yield plot.lines(chart.seen, "seen")
-    yield plot.rule_labels([(level_m, f"{words} {speaker.figure(metres(level_m))}") for level_m, words in chart.lines])
+    yield plot.rule_labels(chart.lines, chart.now_ms, extents(chart.seen, chart.fan))
     yield text(plot.x(chart.now_ms) + 6, _LEVEL[0] - TITLE_GAP, speaker.say(say("now")))
     if chart.fan is not None and chart.fan.stale:
-        yield text((LEFT + RIGHT) // 2, (_LEVEL[0] + _LEVEL[1]) // 2, speaker.say(say("stale forecast")), "middle")
+        yield plated((LEFT + RIGHT) // 2, (_LEVEL[0] + _LEVEL[1]) // 2, speaker.say(say("stale forecast")), "middle")
     yield plot.y_ticks([(value, tick(value, speaker)) for value in round_values(0.0, chart.brim_m, 5)])
 
 

@@ -10,7 +10,10 @@ median        the middle of a forecast; with `old` beside it: dashed, because it
 seen          what was measured
 other         a second line in the same plot (dashed)
 full, open    bars: measured or sure; to come or designed (outlined)
-part0 … part5 the parts of a stacked bar
+part0 … part5 the parts of a stacked bar, two of them hatched
+hatch         the lines of such a one
+unknown       the place of a bar that was not measured (dashed)
+plate         paper behind words, so that no line crosses them
 """
 
 from __future__ import annotations
@@ -28,6 +31,8 @@ LETTER = 26
 _LETTER_WIDTH = 0.58
 #: Height of a title's foot above its plot. [units]
 TITLE_GAP = 17
+#: Space between the lines of a hatching, and height of a bar that stands for what was not measured. [units]
+HATCH, STUB = 7, 22
 #: How far a simplified line may lie from its points. [units: half a pixel on a phone]
 TOLERANCE = 1.0
 
@@ -44,6 +49,14 @@ class Bar(NamedTuple):
 
     start: float
     end: float
+    low: float
+    high: float
+
+
+class Extent(NamedTuple):
+    """What is drawn at a place: from one value to another, which are one for a line."""
+
+    at: float
     low: float
     high: float
 
@@ -98,6 +111,22 @@ class Plot(NamedTuple):
                 boxes.append(f"M{left} {foot}V{head}H{right}V{foot}z")
         return f'<path class="{look}" d="{"".join(boxes)}"/>' if boxes else ""
 
+    def hatching(self, bars: Iterable[Bar], *, upright: bool) -> str:
+        """Lines that fill bars, level or upright."""
+        lines = []
+        for bar in bars:
+            left, right, foot, head = self.x(bar.start), self.x(bar.end), self.y(bar.low), self.y(bar.high)
+            if upright:
+                lines += [f"M{x} {foot}V{head}" for x in range(left + HATCH, right, HATCH)]
+            else:
+                lines += [f"M{left} {y}H{right}" for y in range(foot - HATCH, head, -HATCH)]
+        return f'<path class="hatch" d="{"".join(lines)}"/>' if lines else ""
+
+    def unknown(self, places: Iterable[tuple[float, float]]) -> str:
+        """Where a bar would stand if it had been measured."""
+        boxes = [f"M{self.x(start)} {self.y.first}v-{STUB}H{self.x(end)}v{STUB}" for start, end in places]
+        return f'<path class="unknown" d="{"".join(boxes)}"/>' if boxes else ""
+
     def rule(self, value: float, look: str = "rule") -> str:
         """A level line from side to side."""
         return f'<path class="{look}" d="M{self.x.first} {self.y(value)}H{self.x.last}"/>'
@@ -127,11 +156,34 @@ class Plot(NamedTuple):
             parts.append(f'<path class="tick" d="M{x} {foot}v7"/>{text(middle, foot + 32, words, "middle")}')
         return "".join(parts)
 
-    def rule_labels(self, rules: Sequence[tuple[float, str]]) -> str:
-        """Words at the right end of reference lines, moved apart where the lines lie close together."""
+    def rule_labels(
+        self, rules: Sequence[tuple[float, str]], beside: float | None = None, drawn: Sequence[Extent] = ()
+    ) -> str:
+        """Words at reference lines, moved apart where the lines lie close together.
+
+        They stand at the right end, right of the place `beside`, or at the left end, where they hide least of what
+        is drawn; on paper of their own where they hide nothing of it.
+        """
         ordered = sorted(rules, key=lambda rule: -self.y(rule[0]))
         feet = apart([self.y(value) - 6 for value, _ in ordered])
-        return "".join(text(self.x.last, y, words, "end") for y, (_, words) in zip(feet, ordered, strict=True))
+        return "".join(self._label(words, y, beside, drawn) for y, (_, words) in zip(feet, ordered, strict=True))
+
+    def _label(self, words: str, foot: int, beside: float | None, drawn: Sequence[Extent]) -> str:
+        wide = width_of(words)
+        starts = [self.x.first] if beside is None else [self.x(beside), self.x.first]
+        lefts = [self.x.last - wide, *(start + 8 for start in starts if start + 8 + wide < self.x.last)]
+        hidden = [self._hidden(left, left + wide, foot, drawn) for left in lefts]
+        left = lefts[hidden.index(min(hidden))]
+        x, anchor = (self.x.last, "end") if left == lefts[0] else (left, "")
+        return text(x, foot, words, anchor) if min(hidden) else plated(x, foot, words, anchor)
+
+    def _hidden(self, left: int, right: int, foot: int, drawn: Sequence[Extent]) -> int:
+        """At how many places words there would cover what is drawn."""
+        covered = 0
+        for at, low, high in drawn:
+            if left - 4 <= self.x(at) <= right + 4:
+                covered += self.y(high) <= foot + 6 and self.y(low) >= foot - LETTER
+        return covered
 
     def _places(self, points: Sequence[Point]) -> list[tuple[int, int]]:
         at, values = self.x.exact([point.at for point in points]), self.y.exact([point.value for point in points])
@@ -148,6 +200,13 @@ def text(x: int, y: int, words: str, anchor: str = "") -> str:
     """Words with their foot at y; anchor is where x is in them: the start, the `middle` or the `end`."""
     held = f' text-anchor="{anchor}"' if anchor else ""
     return f'<text x="{x}" y="{y}"{held}>{escape(words)}</text>'
+
+
+def plated(x: int, y: int, words: str, anchor: str = "") -> str:
+    """The same on paper of their own, so that no line crosses them."""
+    wide = width_of(words)
+    left = x - {"": 0, "middle": wide // 2, "end": wide}[anchor]
+    return f'<path class="plate" d="M{left} {y + 5}v-{LETTER}h{wide}v{LETTER}z"/>{text(x, y, words, anchor)}'
 
 
 def width_of(words: str) -> int:

@@ -8,7 +8,7 @@ from api.access.needs import needs
 from api.access.scope import READ
 from api.designs import DesignsDep
 from api.headers import page
-from api.pages.design_pictures import curve_pictures, month_picture
+from api.pages.design_pictures import design_pictures
 from api.pages.design_tables import lever_tables, month_tables, outlet_table, simple_table, storm_table, year_table
 from api.pages.templates import read_by, render
 from api.service import SiteDep
@@ -38,7 +38,7 @@ def design_page(request: Request, site: SiteDep, designs: DesignsDep) -> Respons
         site=site,
         speaker=speaker,
         findings=findings,
-        pictures=[*curve_pictures(figures, speaker), month_picture(figures, speaker)],
+        pictures=design_pictures(figures, speaker),
         tables=tables,
     )
     return page(request, html)

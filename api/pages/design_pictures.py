@@ -26,13 +26,20 @@ def with_unit(text: Saying, speaker: Speaker) -> str:
     return f"{speaker.say(text)}, {words.SYMBOLS[speaker.units]}"
 
 
-def curve_pictures(figures: Figures, speaker: Speaker) -> Iterator[Markup]:
-    """Reliability and spill over the size of the tank; this tank and the knee marked."""
+def design_pictures(figures: Figures, speaker: Speaker) -> list[tuple[str, Markup]]:
+    """Every picture of a design check, with its title."""
+    charts = [(chart.title, curve_figure(chart, speaker)) for chart in _curves(figures, speaker)]
+    months = _months(figures, speaker)
+    return [*charts, (months.title, column_figure(months, speaker))]
+
+
+def _curves(figures: Figures, speaker: Speaker) -> Iterator[CurveChart]:
+    """Reliability and spill over the size of the tank; this tank and the bend marked."""
     curve = next((one for one in figures.curves if one.lever == "tank"), None)
     if curve is None:
         return
-    yield curve_figure(_reliability(curve, speaker), speaker)
-    yield curve_figure(_spill(curve, speaker), speaker)
+    yield _reliability(curve, speaker)
+    yield _spill(curve, speaker)
 
 
 def _reliability(curve: Curve, speaker: Speaker) -> CurveChart:
@@ -40,20 +47,21 @@ def _reliability(curve: Curve, speaker: Speaker) -> CurveChart:
     marks = [Mark(volume(now.size, speaker), 100 * now.reliable_volume, speaker.say(say("this tank")))]
     if curve.knee is not None and curve.knee != now.size:
         at = next(point for point in curve.points if point.size == curve.knee)
-        marks.append(Mark(volume(at.size, speaker), 100 * at.reliable_volume, speaker.say(say("knee"))))
+        marks.append(Mark(volume(at.size, speaker), 100 * at.reliable_volume, speaker.say(say("bend"))))
     says = say(
         "Share of what is wanted that rain water gives, by the size of the tank. This one: {size}, {share}.",
         size=litres(now.size), share=share(now.reliable_volume),
     )  # fmt: skip
     return CurveChart(
         id="reliability",
-        title=speaker.say(say("What a tank of each size would give")),
+        title=speaker.say(say("How much of what is wanted a tank of each size would give")),
         says=speaker.say(says),
         across=with_unit(say("Usable tank"), speaker),
         upright=speaker.say(say("of what is wanted, %")),
         points=[Point(volume(point.size, speaker), 100 * point.reliable_volume) for point in curve.points],
         marks=marks,
         decimals=(0, 1),
+        key=[speaker.say(say("Beyond the bend, more tank buys little."))] if len(marks) > 1 else [],
     )
 
 
@@ -65,7 +73,7 @@ def _spill(curve: Curve, speaker: Speaker) -> CurveChart:
     )  # fmt: skip
     return CurveChart(
         id="spill",
-        title=speaker.say(say("What would run over")),
+        title=speaker.say(say("How much a tank of each size would let run over")),
         says=speaker.say(says),
         across=with_unit(say("Usable tank"), speaker),
         upright=f"{words.SYMBOLS[speaker.units]}, {speaker.say(say('in a mean year'))}",
@@ -81,7 +89,7 @@ def _rain_of(figures: Figures) -> Figure:
     return name(figures.source)
 
 
-def month_picture(figures: Figures, speaker: Speaker) -> Markup:
+def _months(figures: Figures, speaker: Speaker) -> ColumnChart:
     """Where the rain of a mean month goes, beside what is wanted."""
     columns = [
         Column(
@@ -94,7 +102,7 @@ def month_picture(figures: Figures, speaker: Speaker) -> Markup:
         )
         for row in figures.months
     ]
-    chart = ColumnChart(
+    return ColumnChart(
         id="months",
         title=speaker.say(say("Where the rain of a mean month goes")),
         says=speaker.say(
@@ -111,4 +119,3 @@ def month_picture(figures: Figures, speaker: Speaker) -> Markup:
         columns=columns,
         whole=speaker.say(say("Wanted")),
     )  # fmt: skip
-    return column_figure(chart, speaker)

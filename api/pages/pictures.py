@@ -22,7 +22,7 @@ from api.words import SYMBOLS
 from forecast.model.power import CELLS
 from forecast.result import Bands, TankForecast
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
-from ingest.saying import litres, name, say
+from ingest.saying import litres, metres, name, say
 from ingest.site import Battery
 from ingest.units import us_gallons
 
@@ -76,8 +76,8 @@ def battery_picture(state: SiteState, service: Service, speaker: Speaker) -> Mar
     return battery_figure(chart, speaker)
 
 
-def flow_pictures(state: SiteState, service: Service, speaker: Speaker) -> list[Markup]:
-    """What was drawn and what was collected on each of the last days; without meters nothing."""
+def flow_pictures(state: SiteState, service: Service, speaker: Speaker) -> list[tuple[str, Markup]]:
+    """What was drawn and what was collected on each of the last days, with its title; without meters nothing."""
     site = state.site
     drawn = {draw.id: f"draw.{draw.id}" for draw in site.draw}
     if site.backup is not None:
@@ -88,7 +88,7 @@ def flow_pictures(state: SiteState, service: Service, speaker: Speaker) -> list[
         ("collected", speaker.say(say("Collected on each day")), collected),
     )
     return [
-        picture
+        (title, picture)
         for id_, title, measures in titles
         if (picture := _flows(id_, title, measures, state, service, speaker)) is not None
     ]
@@ -114,7 +114,7 @@ def _flows(
         id=id_,
         title=title,
         says=_says(title, found, speaker),
-        unit=f"{title}, {SYMBOLS[speaker.units]}",
+        unit=SYMBOLS[speaker.units],
         first=speaker.say(say("Day")),
         parts=list(found),
         columns=columns,
@@ -144,8 +144,8 @@ def _lines(state: SiteState, tank: TankState, speaker: Speaker) -> list[tuple[fl
     """Brim, outlet, and where each draw with a reserve stops. [m above the floor]"""
     geometry = tank.geometry
     return [
-        (tank.tank.overflow_height_m, speaker.say(say("brim"))),
-        (tank.tank.outlet_height_m, speaker.say(say("outlet"))),
+        (tank.tank.overflow_height_m, speaker.say(say("brim {level}", level=metres(tank.tank.overflow_height_m)))),
+        (tank.tank.outlet_height_m, speaker.say(say("outlet {level}", level=metres(tank.tank.outlet_height_m)))),
         *(
             (
                 float(geometry.level_m(geometry.dead_l + draw.reserve_l)),

@@ -15,6 +15,20 @@ from tests.browser.states import STATES, Stage, State
 BY_NAME = {state.name: state for state in STATES}
 PICTURED = [BY_NAME[name] for name in ("fresh", "stale", "two-tanks", "alarm", "account")]
 
+#: Every table that may be wider than the page, and what tells a reader so.
+_WIDE = """
+() => [...document.querySelectorAll("div.wide")].map(region => {
+  const title = document.getElementById(region.getAttribute("aria-labelledby"));
+  const said = region.closest("section").querySelector(".onward");
+  return {
+    id: title.id, name: title.textContent, beyond: region.scrollWidth - region.clientWidth,
+    focusable: region.tabIndex === 0 && region.getAttribute("role") === "region",
+    edge: getComputedStyle(region).backgroundImage, heads: region.querySelectorAll("tr:first-child th").length,
+    said: said !== null && said.getBoundingClientRect().height > 0,
+  };
+})
+"""
+
 
 @pytest.mark.parametrize("width", [320, 360])
 def test_nothing_is_wider_than_a_phone(width: int, states: Stage, open_page: OpenPage) -> None:
@@ -23,6 +37,29 @@ def test_nothing_is_wider_than_a_phone(width: int, states: Stage, open_page: Ope
         page.goto(states.show(state))
         open_all(page)
         assert width_beyond(page) <= 0, state.name
+
+
+@pytest.mark.parametrize("name", ["account", "design"])
+def test_a_table_that_goes_on_says_so_and_is_read_by_keyboard(name: str, states: Stage, open_page: OpenPage) -> None:
+    page = open_page(viewport={"width": 360, "height": 640})
+    page.goto(states.show(BY_NAME[name]))
+    found = page.evaluate(_WIDE)
+    wide = [table for table in found if table["beyond"] > 0]
+    assert len(wide) >= 2
+    for table in found:
+        assert table["name"]
+        assert table["focusable"]
+    # The edge is drawn behind every table, and paper that scrolls along covers it at the end; words say it too.
+    assert all("gradient" in table["edge"] for table in wide)
+    assert all(table["said"] for table in wide if table["heads"] > 4)
+    region = page.get_by_role("region", name=wide[0]["name"])
+    region.focus()
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    page.wait_for_function("name => document.getElementById(name).closest('section')"
+                           ".querySelector('.wide').scrollLeft > 0", arg=wide[0]["id"])  # fmt: skip
+    page.set_viewport_size({"width": 1200, "height": 800})
+    assert not page.get_by_text("It goes on to the right").first.is_visible()
 
 
 def test_letters_of_twice_the_size_need_no_scrolling_sideways(states: Stage, open_page: OpenPage) -> None:

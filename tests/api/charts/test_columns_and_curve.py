@@ -35,7 +35,7 @@ CURVE = CurveChart(
     across="tank, L",
     upright="yield, L a year",
     points=[Point(0.0, 0.0), Point(4_000.0, 36_000.0), Point(10_000.0, 40_000.0)],
-    marks=[Mark(4_000.0, 36_000.0, "knee 4,000 L"), Mark(9_500.0, 39_700.0, "planned 9,500 L")],
+    marks=[Mark(4_000.0, 36_000.0, "bend 4,000 L"), Mark(9_500.0, 39_700.0, "planned 9,500 L")],
 )
 
 
@@ -73,6 +73,20 @@ def test_a_column_with_an_unknown_part_is_not_drawn_and_its_cell_is_a_dash() -> 
     html = str(column_figure(CAUSES, SPEAKER))
     assert paths(html, "part0")[0].count("M") == 1
     assert rows(html)[1] == ["2026", "100", "–", "25"]
+    # A day without rain has no bar either: what was not measured has a dashed place of its own.
+    assert paths(html, "unknown")[0].count("M") == 1
+    assert "Dashed: not measured." in html
+    assert "unknown" not in str(column_figure(YIELD, SPEAKER))
+
+
+def test_the_parts_of_a_stack_are_told_apart_by_more_than_their_grey() -> None:
+    six = replace(CAUSES, parts=list("abcdef"), columns=[Column("2025", [10.0] * 6)])
+    html = str(column_figure(six, SPEAKER))
+    column, keys = html.split("<figcaption>")
+    assert column.count('class="hatch"') == keys.count('class="hatch"') == 2
+    (level, upright) = paths(column, "hatch")
+    assert "H" in level
+    assert "H" not in upright
 
 
 def test_more_parts_than_fillings_are_refused() -> None:
@@ -82,7 +96,7 @@ def test_more_parts_than_fillings_are_refused() -> None:
 
 def test_a_curve_names_its_points_and_tells_all_of_them_in_its_table() -> None:
     html = str(curve_figure(CURVE, SPEAKER))
-    assert {"knee 4,000 L", "planned 9,500 L", "tank, L", "yield, L a year"} <= set(words(html))
+    assert {"bend 4,000 L", "planned 9,500 L", "tank, L", "yield, L a year"} <= set(words(html))
     assert rows(html) == [["0", "0"], ["4,000", "36,000"], ["10,000", "40,000"]]
     assert overlapping(html) == []
     assert all(box.left >= 0 and box.right <= 645 for box in boxes(html))

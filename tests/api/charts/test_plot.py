@@ -5,7 +5,7 @@ import itertools
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.charts.plot import TOLERANCE, Axis, Bar, Plot, Point, apart, pieces_of, simplify
+from api.charts.plot import TOLERANCE, Axis, Bar, Extent, Plot, Point, apart, pieces_of, simplify
 from tests.api.charts.pictures import places
 
 PLOT = Plot(Axis(0.0, 100.0, 70, 630), Axis(0.0, 2.0, 300, 100))
@@ -79,6 +79,25 @@ def test_labels_of_close_lines_move_apart_and_keep_their_order() -> None:
     assert apart([300, 290, 100], 28) == [300, 272, 100]
     drawn = PLOT.rule_labels([(0.1, "outlet"), (0.15, "reserve"), (2.0, "brim")])
     assert drawn.index("outlet") < drawn.index("reserve") < drawn.index("brim")
+
+
+def test_a_label_stands_where_it_hides_nothing_and_no_line_crosses_it() -> None:
+    # Level at 1 until the middle, then falling to the line: the right end is taken, the place beside the middle free.
+    drawn = [Extent(at, 1.0, 1.0) for at in range(50)] + [Extent(at, 1.9 - at / 55, 1.0) for at in range(50, 101)]
+    at_right, beside = PLOT.rule_labels([(0.1, "outlet")]), PLOT.rule_labels([(0.1, "outlet")], 50, drawn)
+    assert 'text-anchor="end"' in at_right
+    assert f'<text x="{PLOT.x(50) + 8}"' in beside
+    assert beside.startswith('<path class="plate"')
+    everywhere = [Extent(at, 0.0, 2.0) for at in range(101)]
+    assert "plate" not in PLOT.rule_labels([(0.1, "outlet")], 50, everywhere)  # paper would hide what is drawn
+
+
+def test_hatching_stays_within_its_bar() -> None:
+    bar = Bar(0, 10, 0.0, 1.0)
+    level, upright = PLOT.hatching([bar], upright=False), PLOT.hatching([bar], upright=True)
+    assert level.count("M70 ") == 14
+    assert upright.startswith('<path class="hatch" d="M77 300V200')
+    assert PLOT.hatching([Bar(0, 10, 0.0, 0.0)], upright=False) == ""
 
 
 def test_words_are_escaped() -> None:
