@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.aside import aside
+from forecast.doubts import rain_stand_in
 from forecast.judging import Judging
-from forecast.lacking import rain_stand_in
 from forecast.lessons import Lessons
 from forecast.outlook.choose import SERVICES, OutlookSettings
 from forecast.outlook.record import RainRecord

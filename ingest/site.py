@@ -6,7 +6,7 @@ Field names carry their units. A site is immutable; `ingest.sitefile` loads and 
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import AwareDatetime, Field, StringConstraints, field_validator, model_validator
@@ -37,6 +37,11 @@ __all__ = [
     "Backup", "Battery", "Design", "Draw", "FirstFlush", "HorizontalCylinder", "Line", "Pump", "Rectangular", "Roof",
     "Sensor", "Site", "StrappingTable", "Tank", "Upkeep", "VerticalCylinder",
 ]  # fmt: skip
+
+
+#: A bank's marks lie within these times its nominal voltage; beyond, they are those of another bank (common practice).
+_LEAST_V: Final = 0.75
+_MOST_V: Final = 1.3
 
 
 class FirstFlush(Part):
@@ -92,7 +97,7 @@ class Draw(Part):
     tank: Id
     feed: Literal["gravity", "pumped"]
     litres_per_day: NotNegative
-    months: list[Month] | None = None
+    months: Annotated[list[Month], Field(min_length=1)] | None = None
     hours: (
         Annotated[list[Annotated[int, Field(strict=True, ge=0, le=24)]], Field(min_length=2, max_length=2)] | None
     ) = None
@@ -177,7 +182,7 @@ class Battery(Part):
 
     @model_validator(mode="after")
     def _cutoff_below_low(self) -> Battery:
-        if not self.cutoff_v < self.low_v < 1.3 * self.nominal_v:
+        if not _LEAST_V * self.nominal_v < self.cutoff_v < self.low_v < _MOST_V * self.nominal_v:
             raise ValueError("cutoff_v below low_v, both near the nominal_v")
         return self
 

@@ -44,7 +44,7 @@ def check(
     """
     from api.notify.recipientsfile import load_recipients
     from api.settings import load_settings
-    from forecast.lacking import lacking
+    from forecast.doubts import doubts
     from ingest.sitefile import load_sites
 
     if keys:
@@ -63,7 +63,7 @@ def check(
         load_recipients(load_settings(sites=sites).recipients_file, found or None)
     except RecipientsFileError as error:
         problems += [_in_file(error.file, problem) for problem in error.problems]
-    warnings = {site.id: lacking(site) for site in found.values()}
+    warnings = {site.id: doubts(site) for site in found.values()}
     if as_json:
         listed = [{"key": p.key, "value": p.value, "expected": p.expected} for p in problems]
         warned = [{"site": site, "says": sentence} for site, sentences in warnings.items() for sentence in sentences]

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from forecast.doubts import rain_stand_in
 from forecast.facts import Facts
-from forecast.lacking import rain_stand_in
 from forecast.outlook import met_norway, nws, open_meteo
 from forecast.outlook.blend import blend, with_age
 from forecast.outlook.ensemble import Floats, Outlook

@@ -127,8 +127,9 @@ def _starts(site: Site, record: RainRecord, month: int) -> list[int]:
 
 
 def _midnight(site: Site, year: int, month: int) -> int:
+    """The first full hour of UTC in a local month: an hour that begins before midnight is of the month before."""
     edge = from_datetime(datetime(year, month, 1, tzinfo=site.zone))
-    return edge - edge % HOUR_MS
+    return edge + -edge % HOUR_MS
 
 
 def _year(record: RainRecord, begin_ms: int, end_ms: int) -> Year:

@@ -74,6 +74,8 @@ def change(part: str, key: str, value: object) -> Any:
         (change("tank", "diameter_m", 1600.0), 'tank "main" diameter_m = 1600.0: expected less than or equal to 50'),
         (change("roof", "plan_area_m2", True), "number"),
         (change("roof", "plan_area_m2", float("nan")), "finite"),
+        (change("draw", "months", []), "at least 1 of them"),
+        (change("battery", "nominal_v", 24), "both near the nominal_v"),
         (change("draw", "months", [0]), "greater than or equal to 1"),
         (change("draw", "hours", [8, 5]), "such as [6, 9]"),
         (change("battery", "cutoff_v", 12.5), "cutoff_v below low_v"),

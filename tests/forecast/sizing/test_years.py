@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from forecast.model.draw import local_hours
 from forecast.outlook.record import RainRecord
+from forecast.sizing.check import design_check
 from forecast.sizing.years import STAND_IN_YEARS, years_of_means, years_of_record
 from ingest.errors import RecordFileError
 from ingest.instants import HOUR_MS, from_rfc3339
@@ -62,3 +64,13 @@ def test_monthly_means_come_out_as_they_were_given(tarn_orchard: Site) -> None:
     assert np.mean(totals) == pytest.approx(sum(wanted), rel=1e-6)
     # A seventh of the mean from year to year, more or less.
     assert 0.08 < np.std(totals) / np.mean(totals) < 0.25
+
+
+@pytest.mark.parametrize("zone", ["Asia/Kolkata", "Asia/Kathmandu", "Australia/Adelaide", "Pacific/Chatham"])
+def test_years_are_whole_where_local_midnight_is_no_full_hour_of_utc(zone: str) -> None:
+    site = site_of().model_copy(update={"timezone": zone})
+    for years in (years_of_record(site, showers(3)), years_of_means(site, [50.0] * 12)):
+        for year in years.years:
+            _, month, _ = local_hours(site, year.start_ms, len(year.rain_mm))
+            assert (month[0], month[-1], int(np.count_nonzero(np.diff(month)))) == (1, 12, 11)
+    assert len(design_check(site, showers(3)).figures.months) == 12
