@@ -133,12 +133,13 @@ def run(
     """
     hours, members = drivers.rain_mm.shape
     tanks = len(plan.dead_l)
+    never_h = np.full((2 * tanks + 1, members), np.inf)
     trace = Trace(
         volume_l=np.empty((hours if hourly else 0, tanks, members)),
         charge_wh=np.empty((hours if hourly and plan.battery_wh < np.inf else 0, members)),
-        runs_out_h=np.full((tanks, members), np.inf),
-        overflows_h=np.full((tanks, members), np.inf),
-        cutoff_h=np.full(members, np.inf),
+        runs_out_h=never_h[:tanks],
+        overflows_h=never_h[tanks:-1],
+        cutoff_h=never_h[-1],
         spill_l=np.zeros((tanks, members)),
         spill_peak_l_h=np.zeros((tanks, members)),
         ledger=np.zeros((len(LEDGER), hours, members)) if ledger else np.zeros((0, 0, 0)),
@@ -157,13 +158,12 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     What can change nothing in an hour is passed over: a valve that is not there, a loss of nothing, a
     brim or an outlet that no member reaches for the first time, a battery that never runs down.
     """
-    rain_mm, sun_wh, coefficient, factor = drivers.rain_mm, drivers.sun_wh, drivers.coefficient, drivers.draw_factor
-    wet_mm, held_l, dry_h = state.wet_mm, state.flush_l, state.dry_h
-    volume_l, charge_wh, leak_l_h, backup_open = state.volume_l, state.charge_wh, drivers.leak_l_h, state.backup_open
+    rain_mm, sun_wh, factor, leak_l_h = drivers.rain_mm, drivers.sun_wh, drivers.draw_factor, drivers.leak_l_h
+    coefficient, wet_mm, held_l, dry_h = drivers.coefficient, state.wet_mm, state.flush_l, state.dry_h
+    volume_l, charge_wh, backup_open = state.volume_l, state.charge_wh, state.backup_open
     runs_out_h, overflows_h, cutoff_h = trace.runs_out_h, trace.overflows_h, trace.cutoff_h
-    spilled_l, peak_l = trace.spill_l, trace.spill_peak_l_h
-    tanks, draws, members = len(plan.dead_l), len(plan.draw_tank), rain_mm.shape[1]
-    ledger = trace.ledger
+    spilled_l, peak_l, ledger = trace.spill_l, trace.spill_peak_l_h, trace.ledger
+    roofs, tanks, draws, members = len(plan.roof_tank), len(plan.dead_l), len(plan.draw_tank), rain_mm.shape[1]
     keep, hourly, emptied = len(ledger) > 0, len(trace.volume_l) > 0, len(drivers.emptied) > 0
     traced_l = trace.volume_l if hourly else np.empty((1, tanks, members))
     traced_wh = trace.charge_wh if hourly else np.empty((1, members))
@@ -173,13 +173,12 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
     inflow_l = np.zeros((tanks, members))
     flow_l, before_l, fall_l = np.empty(members), np.empty(members), np.empty(members)
     pumped_l, wanted_l, over_l = np.zeros(members), np.zeros(members), np.zeros(members)
-    capacity_l, flush_l = np.empty((tanks, members)), np.empty((len(plan.roof_tank), members))
+    flush_l, capacity_l = np.empty((roofs, members)), np.empty((tanks, members))
     for m in range(members):
-        for t in range(tanks):
-            capacity_l[t, m] = drivers.capacity_l[t, m] if len(drivers.capacity_l) > 0 else plan.capacity_l[t]
-        for r in range(len(plan.roof_tank)):
+        for r in range(roofs):
             flush_l[r, m] = drivers.flush_volume_l[r, m] if len(drivers.flush_volume_l) > 0 else plan.flush_volume_l[r]
         for t in range(tanks):
+            capacity_l[t, m] = drivers.capacity_l[t, m] if len(drivers.capacity_l) > 0 else plan.capacity_l[t]
             leaks = leaks or leak_l_h[t, m] > 0.0
 
     for h in range(rain_mm.shape[0]):
@@ -190,7 +189,7 @@ def advance(plan: Plan, drivers: Drivers, state: State, trace: Trace, spill_firs
                 pumped_l[m] = 0.0
                 wanted_l[m] = 0.0
 
-        for r in range(len(plan.roof_tank)):
+        for r in range(roofs):
             tank, area_m2, gutter_l = plan.roof_tank[r], plan.roof_area_m2[r], plan.gutter_l_h[r]
             hold_mm, drying_mm = plan.wetting_loss_mm[r], drivers.drying_mm[h]
             drip_l, empties_h = plan.flush_drip_l_h[r], plan.flush_dry_h[r]

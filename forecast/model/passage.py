@@ -33,23 +33,24 @@ def quantiles(values: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
 
 def _of_ordered(ordered: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
     """`quantiles` of members that stand in order already."""
-    below, above, share = _between(levels, ordered.shape[-1])
-    lower, upper = ordered[..., below], ordered[..., above]
+    places, share = _between(levels, ordered.shape[-1])
+    either = ordered[..., places]
+    lower, upper = either[..., 0, :], either[..., 1, :]
+    with np.errstate(invalid="ignore"):  # the infinite less the infinite
+        points = upper - lower
+        points *= share
+        points += lower
     if np.isinf(ordered[..., -1]).any():
-        with np.errstate(invalid="ignore"):
-            points = lower + share * (upper - lower)
         points = np.where(np.isinf(upper), np.where(share > 0, upper, lower), points)
-    else:
-        points = lower + share * (upper - lower)
     return np.moveaxis(points, -1, 0)
 
 
 @lru_cache(maxsize=64)
-def _between(levels: tuple[float, ...], members: int) -> tuple[Integers, Integers, Floats]:
-    """The members on either side of each level, and how far it stands from the lower one to the upper."""
+def _between(levels: tuple[float, ...], members: int) -> tuple[Integers, Floats]:
+    """The members on either side of each level (2, L), and how far it stands from the lower one to the upper (L,)."""
     position = np.clip(np.array(levels) * (members + 1) - 1, 0.0, members - 1.0)
     below = position.astype(np.int64)
-    return below, np.minimum(below + 1, members - 1), position - below
+    return np.stack([below, np.minimum(below + 1, members - 1)]), position - below
 
 
 def bands(values: Floats, digits: int) -> Bands:
