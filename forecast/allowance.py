@@ -42,11 +42,6 @@ class Ahead(NamedTuple):
     state: State
 
     @property
-    def feeds(self) -> list[int]:
-        """Tanks that somebody draws from."""
-        return sorted({int(tank) for tank in self.plan.draw_tank})
-
-    @property
     def members(self) -> int:
         return int(self.drivers.rain_mm.shape[1])
 
@@ -86,7 +81,7 @@ class Ahead(NamedTuple):
         if demand_l is not None:
             drivers = drivers._replace(demand_l=demand_l, draw_factor=np.ones_like(drivers.draw_factor))
         trace = run(self.plan, drivers, copied(self.state), hourly=False)
-        return np.asarray(np.isfinite(trace.runs_out_h[self.feeds]).any(axis=0))
+        return np.asarray(np.isfinite(trace.runs_out_h[self.plan.feeds]).any(axis=0))
 
 
 def hours_of(drivers: Drivers, begin: int, end: int) -> Drivers:
@@ -166,8 +161,7 @@ def free_water(ahead: Ahead, days: int, sure: float) -> FreeWater:
     """
     plan = ahead.plan
     trace = run(plan, hours_of(ahead.drivers, 0, days * 24), copied(ahead.state), hourly=False)
-    ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
-    feeds = ahead.feeds or list(range(len(plan.dead_l)))
+    ends, feeds = plan.ends, plan.feeds
     spill_l = trace.spill_l[ends].sum(axis=0)
     lasts = trace.runs_out_h[feeds].min(axis=0) > trace.overflows_h[ends].min(axis=0)
     usable_l = np.maximum(0.0, ahead.state.volume_l - plan.dead_l[:, None])[feeds].sum(axis=0)
@@ -210,7 +204,7 @@ def takeover(ahead: Ahead, hours: int, offset_h: float) -> Takeover:
     plan, drivers = ahead.plan, hours_of(ahead.drivers, 0, hours)
     trace = run(plan, drivers, copied(ahead.state), hourly=False, ledger=True)
     if plan.backup_tank == NOWHERE:
-        opens_h = trace.runs_out_h[ahead.feeds].min(axis=0)
+        opens_h = trace.runs_out_h[plan.feeds].min(axis=0)
         wanted_l = np.einsum("hd,hdm->m", drivers.demand_l, drivers.draw_factor[drivers.draw_day])
         given_l = np.maximum(0.0, wanted_l - trace.ledger[DRAWN].sum(axis=0))
     else:

@@ -19,7 +19,7 @@ from forecast.cases import HORIZON_D, LEADS_D, Cases, Floats, Said, joined
 from forecast.facts import LEVEL_NOISE_M, SPIN_UP_DAYS
 from forecast.members import Beliefs, member_drivers, metered_use, site_beliefs
 from forecast.model.balance import Drivers, Trace, blank_state, run
-from forecast.model.plan import NOWHERE, Plan, plan_of
+from forecast.model.plan import Plan, plan_of
 from forecast.model.storage import storages_of
 from forecast.outlook.history import history_outlook
 from forecast.outlook.record import RainRecord
@@ -175,8 +175,8 @@ class _Group:
         self._issues = issues
         hour = [(issue.start_ms - record.start_ms) // HOUR_MS for issue in issues]
         self._begin_l = usual_l[hour].T
-        self._feeds = sorted({int(tank) for tank in plan.draw_tank}) or list(range(len(plan.dead_l)))
-        self._ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
+        self._feeds = plan.feeds
+        self._ends = plan.ends
 
     def cases(self, ways: Mapping[str, Way]) -> Cases | None:
         """The truth of each issue and what each way says of it; None where the record has no other year."""

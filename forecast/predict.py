@@ -22,7 +22,7 @@ from forecast.members import member_drivers
 from forecast.model.balance import Drivers, State, Trace, blank_state, run
 from forecast.model.geometry import geometry_of
 from forecast.model.passage import bands, bands_of, passages, quantiles
-from forecast.model.plan import NOWHERE, Plan, plan_of
+from forecast.model.plan import Plan, plan_of
 from forecast.model.storage import Storage, storages_of
 from forecast.outlook.ensemble import Outlook
 from forecast.reasons import inputs, reasons, unknowns
@@ -86,10 +86,10 @@ def predict(
     ahead = _ahead(plan, left_drivers, state, past_h)
     trace = run(plan, left_drivers, state)
     forecast = _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h, learned)
-    runs_out_d = np.maximum(0.0, trace.runs_out_h[ahead.feeds].min(axis=0) - offset_h) / 24
+    runs_out_d = np.maximum(0.0, trace.runs_out_h[plan.feeds].min(axis=0) - offset_h) / 24
     changeover = None if site.backup is None else site.backup.changeover
     decisions = decide(ahead, runs_out_d, backup=changeover == "by hand")
-    if changeover == "by itself" and ahead.feeds:
+    if changeover == "by itself" and site.draw:
         decisions = msgspec.structs.replace(decisions, takeover=takeover(ahead, horizon_h, offset_h - past_h))
     return msgspec.structs.replace(forecast, decisions=decisions, references=references(site, ahead, offset_h - past_h))
 
@@ -208,8 +208,7 @@ def _document(
     learned: Learned | None,
 ) -> Forecast:
     coming = slice(past_h, past_h + horizon_h)
-    feeds = sorted({int(tank) for tank in plan.draw_tank}) or list(range(len(plan.dead_l)))
-    ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
+    feeds, ends = plan.feeds, plan.ends
     now_hour = (floor_hour(facts.now_ms) - facts.rain_start_ms) // HOUR_MS
     days = horizon_h // 24
     storages = storages_of(site)

@@ -15,7 +15,6 @@ from forecast.allowance import Ahead
 from forecast.cases import HORIZON_D, LEADS_D, Floats
 from forecast.model.balance import Drivers, State, run
 from forecast.model.geometry import geometry_of
-from forecast.model.plan import NOWHERE
 from forecast.model.storage import storages_of
 from forecast.result import Reference
 from forecast.verify import MEAN_RAIN, NO_RAIN
@@ -38,9 +37,8 @@ def references(site: Site, ahead: Ahead, offset_h: float) -> list[Reference]:
         flush_volume_l=np.zeros_like(ahead.plan.flush_volume_l),
     )
     trace = run(plan, _of_means(ahead.drivers), State(*(_twice(values.mean(axis=-1)) for values in ahead.state)))
-    runs_out_h = trace.runs_out_h[ahead.feeds].min(axis=0) if ahead.feeds else trace.runs_out_h.min(axis=0)
-    ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
-    overflows_h = trace.overflows_h[ends].min(axis=0)
+    runs_out_h = trace.runs_out_h[plan.feeds].min(axis=0)
+    overflows_h = trace.overflows_h[plan.ends].min(axis=0)
     at_leads = trace.volume_l[np.array(LEADS_D) * 24 - 1]
     return [
         Reference(

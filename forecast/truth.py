@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from forecast.facts import LEVEL_NOISE_M, SD_OF_MEDIAN
 from forecast.model.geometry import geometry_of
-from forecast.model.plan import NOWHERE, Plan
+from forecast.model.plan import Plan
 from forecast.model.storage import Storage, storages_of
 from forecast.verify import Passed, Stood
 from ingest.instants import HOUR_MS, MINUTE_MS, SECOND_MS, floor_hour
@@ -52,8 +52,8 @@ def passed(site: Site, plan: Plan, store: ReadingStore, start_ms: int, hours: in
     where a backup opens by itself), or up to the brim. None: a tank was not heard for too long to
     say. Raises StoreUnavailable.
     """
-    feeds = sorted({int(tank) for tank in plan.draw_tank}) or list(range(len(plan.dead_l)))
-    ends = [index for index, following in enumerate(plan.tank_next) if following == NOWHERE]
+    feeds = plan.feeds
+    ends = plan.ends
     empty_h: list[float | None] = []
     full_h: list[float | None] = []
     for index, storage in enumerate(storages_of(site)):

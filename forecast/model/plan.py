@@ -68,6 +68,16 @@ class Plan(NamedTuple):
     backup_l_h: float
     tank_storage: Integers
 
+    @property
+    def feeds(self) -> list[int]:
+        """Tanks that somebody draws from; where nobody does, all of them."""
+        return sorted({int(tank) for tank in self.draw_tank}) or list(range(len(self.dead_l)))
+
+    @property
+    def ends(self) -> list[int]:
+        """Tanks whose overflow leaves the site."""
+        return [index for index, following in enumerate(self.tank_next) if following == NOWHERE]
+
 
 def plan_of(site: Site, *, battery_c: float = RATED_C) -> Plan:
     """The arrays of a site.

@@ -48,7 +48,7 @@ def ahead_of(site: Site, volume_l: float, rain_mm: np.ndarray[tuple[int, int], n
 def days_of(ahead: Ahead) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """Days to the first draw that cannot be fed, by member."""
     trace = run(ahead.plan, ahead.drivers, copied(ahead.state))
-    return np.asarray(trace.runs_out_h[ahead.feeds].min(axis=0) / 24)
+    return np.asarray(trace.runs_out_h[ahead.plan.feeds].min(axis=0) / 24)
 
 
 def dry(members: int = 20) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:

@@ -14,7 +14,7 @@ from forecast.predict import predict, timeline
 from forecast.result import Forecast, decode, encode
 from ingest.errors import ForecastUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour, from_rfc3339
-from ingest.site import Site
+from ingest.site import Backup, Site
 from tests.spoken import spoken
 
 NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
@@ -56,6 +56,16 @@ def test_days_without_rain_are_the_usable_volume_over_the_draw(skerrow_head: Sit
     assert forecast.overflows.within == 0.0
     assert forecast.overflows.p50 is None
     assert forecast.demand_l_day == pytest.approx(70.0)
+
+
+@pytest.mark.parametrize("changeover", ["by hand", "by itself"])
+def test_a_site_from_which_nobody_draws_is_forecast_too(skerrow_head: Site, changeover: str) -> None:
+    backup = Backup.model_validate({"id": "borehole", "changeover": changeover})
+    undrawn = skerrow_head.model_copy(update={"draw": [], "backup": backup})
+    forecast = forecast_of(undrawn, facts_of(undrawn, 0.5))
+    assert forecast.runs_out.within == 0.0
+    assert forecast.decisions is not None
+    assert forecast.decisions.allowance is None
 
 
 def test_probabilities_by_day_rise_and_agree_with_the_quantiles(skerrow_head: Site) -> None:
