@@ -72,14 +72,18 @@ class Ahead(NamedTuple):
         """The same of the first hours."""
         return self._replace(drivers=hours_of(self.drivers, 0, hours))
 
+    def exactly(self) -> Ahead:
+        """The same, but that each member draws what is wanted, neither more nor less."""
+        drivers = self.drivers
+        alike = np.ones((1, *drivers.draw_factor.shape[1:]))  # one day stands for all
+        return self._replace(drivers=drivers._replace(draw_day=np.zeros_like(drivers.draw_day), draw_factor=alike))
+
     def runs_out(self, demand_l: Floats | None = None) -> Truths:
         """Which members meet a draw that cannot be fed. (M,)
 
-        demand_l  what is wanted instead, exactly, by hour and draw. (H, D) [L]
+        demand_l  what is wanted instead, by hour and draw. (H, D) [L]
         """
-        drivers = self.drivers
-        if demand_l is not None:
-            drivers = drivers._replace(demand_l=demand_l, draw_factor=np.ones_like(drivers.draw_factor))
+        drivers = self.drivers if demand_l is None else self.drivers._replace(demand_l=demand_l)
         trace = run(self.plan, drivers, copied(self.state), hourly=False)
         return np.asarray(np.isfinite(trace.runs_out_h[self.plan.feeds]).any(axis=0))
 
@@ -124,7 +128,7 @@ def allowance(ahead: Ahead, days: int, risk: float) -> Allowance | None:
     plan = ahead.plan._replace(
         draw_floor_l=ahead.plan.dead_l[ahead.plan.draw_tank], draw_pumped=np.zeros_like(ahead.plan.draw_pumped)
     )
-    freely = ahead._replace(plan=plan).within(hours)
+    freely = ahead._replace(plan=plan).within(hours).exactly()
     low, high = 0.0, _most_l(ahead, hours, risk) / days
     # Where nothing is lost, a tank that nobody draws from never falls: it is used up in the first hour, or not at all.
     lossless = not (plan.open_m2.any() or ahead.drivers.leak_l_h.any())

@@ -116,7 +116,8 @@ def _drivers(
     rain = outlook.rain_mm[:hours].copy()
     past = (floor_hour(facts.now_ms) - first_ms) // HOUR_MS
     measured = facts.rain_mm[:past]
-    rain[:past] = np.where(np.isnan(measured)[:, None], rain[:past], measured[:, None])
+    known = np.flatnonzero(~np.isnan(measured))
+    rain[known] = measured[known, None]
     drivers = member_drivers(
         site,
         plan,
