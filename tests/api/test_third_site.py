@@ -6,7 +6,9 @@ Two roofs into one tank, a meter that speaks other JSON, a chamber that a hand e
 from __future__ import annotations
 
 import csv
+import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -14,9 +16,10 @@ from typer.testing import CliRunner
 from api.app import create_app
 from api.cli import app
 from api.settings import Settings
+from forecast.worker import Worker
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.reading import Reading
-from ingest.sitefile import load_site
+from ingest.sitefile import load_site, parse_site
 from ingest.store.records import Records
 from ingest.store.sqlite import SqliteStore
 from tests.api.conftest import Client
@@ -98,6 +101,17 @@ reliable_days = 0.9
 """
 
 
+SECOND_TANK = {"id": "two", "shape": "rectangular", "length_m": 1, "width_m": 1, "outlet_height_m": 0.1,
+               "overflow_height_m": 1}  # fmt: skip
+#: What somebody may well write, and nobody tried before.
+ODD: dict[str, dict[str, Any]] = {
+    "nobody draws": {"draw": []},
+    "a zone of half hours": {"timezone": "Asia/Kolkata", "latitude": 12.9, "longitude": 77.6},
+    "nothing is measured": {"sensor": []},
+    "a spare tank that nothing fills": {"tank": [*tomllib.loads(FIELD_SCHOOL)["tank"], SECOND_TANK]},
+}
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The site file, and twelve days in which it rained on the fifth and somebody washed every morning."""
@@ -161,6 +175,24 @@ def test_the_pages(folder: Path, page: str, language: str) -> None:
         assert answer.status_code == 200, answer.text
         assert f'lang="{language}"' in answer.text
         assert "Legionella" in answer.text, "the cautions stand on every page"
+    finally:
+        records.close()
+        store.close()
+
+
+@pytest.mark.parametrize("odd", ODD)
+def test_what_is_odd_is_forecast_and_shown_all_the_same(folder: Path, tmp_path: Path, odd: str) -> None:
+    site = parse_site(tomllib.loads(FIELD_SCHOOL) | ODD[odd], odd)
+    store = SqliteStore(folder / "data" / "readings.db", writer=False)
+    records = Records(f"sqlite:///{tmp_path / 'records.db'}")
+    try:
+        Worker({site.id: site}, store, records, {}, Clock()).round([site.id])
+        assert (records.latest_forecast(site.id) is None) == (odd == "nothing is measured")
+        client = Client(create_app({site.id: site}, store, records, Clock(), Settings(data=folder), helper=Here()))
+        for page in ("", "/commissioning", "/handover", "/design", "/account"):
+            answer = client.get(f"/sites/{site.id}{page}")
+            assert answer.status_code == 200, (page, answer.text)
+            assert "nan" not in answer.text.split()
     finally:
         records.close()
         store.close()
