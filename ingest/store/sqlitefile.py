@@ -120,7 +120,9 @@ class SqliteFile:
 
     def _new_reader(self) -> sqlite3.Connection:
         if not self.file.exists():
-            raise StoreUnavailable(f"{self.file} is not there yet: the ingest role makes it when it starts")
+            raise StoreUnavailable(
+                f"{self.file} is not there yet: the ingest role makes it when it starts; or see --data"
+            )
         connection = self._connect("rw")
         try:
             connection.execute("PRAGMA query_only = ON")
