@@ -211,6 +211,10 @@ class Worker:
             )
             self._silent.add(site.id)
             return None
+        except Exception:
+            # A mistake of ours at one site ends no other's forecasts; the alarm of a stale one tells of it.
+            log.exception("no forecast for %s: unforeseen error; the other sites go on", site.id)
+            return None
         self._silent.discard(site.id)
         return forecast
 

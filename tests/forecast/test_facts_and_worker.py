@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Collection, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -218,6 +219,24 @@ def test_a_round_records_each_site_and_one_failure_stops_no_other(
     assert to_rfc3339(decode(document).issued_ms) == "2026-11-10T10:25:00Z"
     assert records.latest_forecast("tarn-orchard") is None
     assert "no forecast for tarn-orchard: no usable level" in caplog.text
+
+
+def test_a_mistake_of_ours_at_one_site_ends_no_others_forecasts(
+    store: SqliteStore, records: Records, skerrow_head: Site, tarn_orchard: Site,
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture,
+) -> None:  # fmt: skip
+    store.write(levels({10: 1.0}))
+
+    def mistaken(site: Site, *arguments: Any, **options: Any) -> Forecast:
+        if site.id == "tarn-orchard":
+            raise ValueError("zero-size array")
+        return forecast_site(site, *arguments, **options)
+
+    monkeypatch.setattr("forecast.worker.forecast_site", mistaken)
+    worker = Worker({"tarn-orchard": tarn_orchard, "skerrow-head": skerrow_head}, store, records, {}, lambda: NOW_MS)
+    assert worker.round() == ["tarn-orchard"]
+    assert records.latest_forecast("skerrow-head") is not None
+    assert "zero-size array" in caplog.text
 
 
 class _AwayStore:
