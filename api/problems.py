@@ -9,6 +9,7 @@ import logging
 from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -17,6 +18,7 @@ from fastapi.routing import iter_route_contexts
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
+from api.speech import Speaker
 from ingest.errors import (
     ActionRefused,
     AsideError,
@@ -28,6 +30,7 @@ from ingest.errors import (
     UllageError,
     UnknownAlarm,
 )
+from ingest.saying import Sentence, said, say, template
 
 log = logging.getLogger("ullage.api")
 
@@ -35,8 +38,10 @@ MEDIA_TYPE: Final = "application/problem+json"
 RETRY_AFTER_S: Final = 10
 #: Where programs ask; everywhere else people do.
 _FOR_PROGRAMS: Final = ("/api/", "/metrics")
-#: Makes a page of a problem, for people; given by the pages.
-ErrorPage = Callable[[Request, "Problem"], Response]
+#: Makes a page of a problem, for people, who read in their language what is wrong; given by the pages.
+ErrorPage = Callable[[Request, "Problem", Sentence], Response]
+#: Programs read English.
+_ENGLISH: Final = Speaker(ZoneInfo("UTC"))
 
 
 class Fault(BaseModel):
@@ -59,27 +64,36 @@ class Problem(BaseModel):
 
 
 class ProblemError(Exception):
-    """Raised by a route to answer with a problem, and these headers beside it."""
+    """Raised by a route to answer with a problem, and these headers beside it.
+
+    said  its detail, for whoever reads another language than English
+    """
 
     def __init__(
         self,
         status: int,
         kind: str,
         title: str,
-        detail: str,
+        detail: Sentence,
         errors: list[Fault] | None = None,
         headers: Mapping[str, str] | None = None,
     ) -> None:
         self.headers = dict(headers or {})
-        self.problem = Problem(type=f"/problems/{kind}", title=title, status=status, detail=detail, errors=errors)
-        super().__init__(detail)
+        self.said = detail
+        plain = _ENGLISH.say(detail)
+        self.problem = Problem(type=f"/problems/{kind}", title=title, status=status, detail=plain, errors=errors)
+        super().__init__(plain)
 
 
-def refused(*faults: tuple[str, str]) -> ProblemError:
+def refused(*faults: tuple[str, Sentence]) -> ProblemError:
     """A 422 that names each fault: where in the request, and what was expected there."""
-    errors = [Fault(where=where, expected=expected) for where, expected in faults]
-    detail = "; ".join(f"{fault.where}: {fault.expected}" for fault in errors)
-    return ProblemError(422, "refused", "Request refused", detail, errors)
+    errors = [Fault(where=where, expected=_ENGLISH.say(expected)) for where, expected in faults]
+    error = ProblemError(
+        422, "refused", "Request refused", "; ".join(f"{fault.where}: {fault.expected}" for fault in errors), errors
+    )
+    # People filled in a form: its fields have other names there.
+    error.said = say("It was not taken. Expected: {what}.", what=said([expected for _, expected in faults]))
+    return error
 
 
 class Answerer:
@@ -88,13 +102,15 @@ class Answerer:
     def __init__(self, error_page: ErrorPage) -> None:
         self._error_page = error_page
 
-    def problem(self, request: Request, problem: Problem, extra: Mapping[str, str] | None = None) -> Response:
-        """The answer, with these headers too."""
+    def problem(
+        self, request: Request, problem: Problem, extra: Mapping[str, str] | None = None, told: Sentence | None = None
+    ) -> Response:
+        """The answer, with these headers too; told: its detail, to be said in the reader's language."""
         if request.scope["path"].startswith(_FOR_PROGRAMS):
             body = problem.model_dump(exclude_none=True)
             response: Response = JSONResponse(body, problem.status, media_type=MEDIA_TYPE)
         else:
-            response = self._error_page(request, problem)
+            response = self._error_page(request, problem, told or problem.detail)
         response.headers.update(extra or {})
         response.headers["Cache-Control"] = "no-store"
         return response
@@ -102,7 +118,7 @@ class Answerer:
     def error(self, request: Request, error: UllageError | ProblemError) -> Response:
         """The answer to an error that a store, the helper or a rule of ours raises."""
         if isinstance(error, ProblemError):
-            return self.problem(request, error.problem, error.headers)
+            return self.problem(request, error.problem, error.headers, error.said)
         for refusal, (status, name, title) in _OF_ACTIONS.items():
             if isinstance(error, refusal):
                 return self.problem(request, Problem(type=name, title=title, status=status, detail=f"{error}."))
@@ -238,9 +254,11 @@ def _expected(entry: Mapping[str, Any]) -> str:
     return str(entry["msg"]).removeprefix("Value error, ")
 
 
+#: Titles of the standard that a page may show.
+_TITLES: Final = (template("Not Found"), template("Method Not Allowed"))
 _HTTP_DETAIL: Final = {
-    404: "There is nothing at this address.",
-    405: "This address does not take that method.",
+    404: template("There is nothing at this address."),
+    405: template("This address does not take that method."),
     408: "The request did not come to its end in time.",
     413: "The request is too large.",
     415: "Send the body as application/json.",

@@ -14,6 +14,7 @@ from api.hourly import Hourly
 from api.problems import ProblemError
 from api.settings import Settings
 from forecast.helper import Helper
+from ingest.saying import name, say
 from ingest.site import Site
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
@@ -55,8 +56,9 @@ async def site_of(
     """The site named in the path, or a 404 that lists the ones there are."""
     found = service.sites.get(site)
     if found is None:
-        known = ", ".join(service.sites) or "none"
-        raise ProblemError(404, "unknown-site", "No such site", f"No site has this id. There is: {known}.")
+        known = name(", ".join(service.sites) or "–")
+        detail = say("No site has this id. There is: {known}.", known=known)
+        raise ProblemError(404, "unknown-site", "No such site", detail)
     return found
 
 

@@ -19,6 +19,7 @@ from api.access.attempts import LONGEST_FOR_A_NAME_MS, Attempts
 from api.access.scope import CONFIGURE, Caller, ScopeName, scope_of
 from api.problems import ProblemError, refused
 from ingest.instants import DAY_MS, MINUTE_MS, SECOND_MS
+from ingest.saying import number, say
 from ingest.store.access import AccessStore, Person, Token
 
 #: A session ends when it was not used for so long, and at any rate after so long.
@@ -203,7 +204,7 @@ class Access:
         wait_ms = attempts.wait_ms(key, self._clock())
         if wait_ms:
             wait_s = -(-wait_ms // SECOND_MS)
-            detail = f"Too many failures: try again in {wait_s} seconds."
+            detail = say("Too many failures: try again in {seconds} seconds.", seconds=number(wait_s))
             raise ProblemError(429, "too-many-tries", "Wait a moment", detail, headers={"Retry-After": str(wait_s)})
         attempts.failed(key, self._clock())
 
@@ -236,7 +237,7 @@ def _name(name: str) -> str:
     """A name of a person or a token, as it is shown. Raises ProblemError."""
     shown = unicodedata.normalize("NFC", name).strip()
     if not 1 <= len(shown) <= 80 or not shown.isprintable():
-        raise refused(("name", "1 to 80 characters that can be printed"))
+        raise refused(("name", say("a name of 1 to 80 characters that can be printed")))
     return shown
 
 

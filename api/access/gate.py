@@ -22,6 +22,7 @@ from api.access.scope import VISITOR, Caller
 from api.problems import Answerer, ProblemError
 from api.settings import Settings
 from ingest.errors import StoreError
+from ingest.saying import number, say
 
 #: `__Host-` binds it to this host and to TLS; browsers refuse that name without.
 COOKIE: Final = "ullage-session"
@@ -112,7 +113,10 @@ class Gate:
     def _spend(self, key: str) -> None:
         wait_s = self._rates.wait_s(key, self._clock())
         if wait_s:
-            detail = f"More requests than this service takes from one caller: try again in {wait_s} seconds."
+            detail = say(
+                "More requests than this service takes from one caller: try again in {seconds} seconds.",
+                seconds=number(wait_s),
+            )
             raise ProblemError(429, "too-many-requests", "Too many", detail, headers={"Retry-After": str(wait_s)})
 
     async def _stranger(self, request: Request) -> Response:

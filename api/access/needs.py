@@ -19,6 +19,7 @@ from api.access import secret
 from api.access.gate import unauthorised
 from api.access.scope import Caller, ScopeName
 from api.problems import ProblemError
+from ingest.saying import name, say
 
 #: The field of a form, or the header of a script's request, that proves a page of this session sent it.
 FORM_FIELD: Final = "form_token"
@@ -37,7 +38,10 @@ class _Need:
             return
         caller = caller_of(request)
         if not caller.may(self.scope):
-            detail = f"This takes the scope `{self.scope}`, and what you signed in with has `{caller.scope}`."
+            detail = say(
+                "This takes the scope `{wanted}`, and what you signed in with has `{own}`.",
+                wanted=name(self.scope), own=name(caller.scope),
+            )  # fmt: skip
             raise ProblemError(403, "out-of-scope", "Not allowed", detail)
         if caller.session is not None and request.method in _CHANGING:
             await _check_form(request, caller)

@@ -9,6 +9,8 @@ from typing import Final
 from argon2 import PasswordHasher, Type
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from ingest.saying import Saying, number, say
+
 #: Length alone decides. (NIST SP 800-63B asks for length, and against rules of composition; from memory.)
 SHORTEST: Final = 12
 LONGEST: Final = 200
@@ -21,13 +23,13 @@ _at_once: Final = threading.BoundedSemaphore(2)
 _NOBODYS: Final = "$argon2id$v=19$m=19456,t=2,p=1$c29tZXNhbHRvZm5vYm9keQ$4ApOJTTsgmGeRpfL/8t0d1WeJ1HXTsUyOOsJvyDxKXg"
 
 
-def trouble_with(password: str) -> str | None:
+def trouble_with(password: str) -> Saying | None:
     """What is wrong with a password that somebody chose; None: nothing."""
     length = len(_plain(password))
     if length < SHORTEST:
-        return f"at least {SHORTEST} characters; several words with spaces are fine"
+        return say("at least {count} characters; several words with spaces are fine", count=number(SHORTEST))
     if length > LONGEST:
-        return f"at most {LONGEST} characters"
+        return say("at most {count} characters", count=number(LONGEST))
     return None
 
 

@@ -95,7 +95,7 @@ def report_of(site: Site, service: ServiceDep, month: str | None) -> tuple[Accou
     now_ms = service.clock()
     start_ms = months_before(site, now_ms, 1) if month is None else _start(site, month)
     if start_ms >= now_ms:
-        raise refused(("query.month", "a month that has begun, such as 2026-03"))
+        raise refused(("query.month", say("a month that has begun, such as 2026-03")))
     end_ms = min(now_ms, months_before(site, start_ms, -1))
     first_ms = months_before(site, start_ms, REPORT_MONTHS - 1)
     found = account_of(site, service, to_rfc3339(first_ms), to_rfc3339(end_ms))

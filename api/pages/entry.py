@@ -15,7 +15,7 @@ from api.access.gate import COOKIE, COOKIE_TLS
 from api.access.needs import OPEN, CallerDep, needs
 from api.access.origin import address_of, check_link
 from api.access.scope import READ
-from api.pages.templates import read_by, render
+from api.pages.templates import read_by, render, told
 from api.problems import ProblemError
 from api.service import ServiceDep
 from ingest.instants import SECOND_MS
@@ -95,7 +95,9 @@ async def sign_out(request: Request, service: ServiceDep, caller: CallerDep) -> 
 
 def _page(request: Request, template: str, error: ProblemError | None = None, **values: object) -> Response:
     problem = None if error is None else error.problem
-    html = render(template, read_by(request), problem=problem, **values, **_LENGTHS)
+    reader = read_by(request)
+    detail = "" if error is None else told(error.said, reader)
+    html = render(template, reader, problem=problem, detail=detail, **values, **_LENGTHS)
     headers = {"Cache-Control": "no-store", **({} if error is None else error.headers)}
     headers.pop("WWW-Authenticate", None)
     return HTMLResponse(html, 200 if error is None else error.problem.status, headers)

@@ -19,13 +19,16 @@ from api.schemas import LogIn
 from api.service import Service, ServiceDep, SiteDep
 from ingest.errors import ActionRefused, NotActive, UnknownAlarm
 from ingest.instants import HOUR_MS, from_datetime, to_rfc3339
-from ingest.saying import Figure, Saying, name, say
+from ingest.saying import Figure, Saying, name, number, say
 from ingest.site import Site
 
 router = APIRouter(include_in_schema=False)
 
 #: How long an alarm may be shelved from the page. [h]
 SHELF_H: Final = (1, 4, 12, 24, 72, 168)
+
+_TOO_LATE: Final = say("Somebody was faster, or it is over by now: look at the page again.")
+_SAY_WHY: Final = say("Say why, in {count} characters at most.", count=number(actions.LONGEST_TEXT))
 
 _Text = Annotated[str, Form(max_length=2_000)]
 _Do = Annotated[Literal["acknowledge", "shelve", "unshelve"], Form()]
@@ -100,11 +103,11 @@ def _act(service: Service, site: Site | None, alarm: str, do: str, who: str, why
             case "unshelve":
                 actions.unshelve(records, site, alarm, who, why, now_ms)
     except UnknownAlarm as error:
-        raise ProblemError(404, "unknown-alarm", "No such alarm", str(error)) from error
+        raise ProblemError(404, "unknown-alarm", "No such alarm", "There is no such alarm here.") from error
     except NotActive as error:
-        raise ProblemError(409, "not-active", "Nothing to do about it", str(error)) from error
+        raise ProblemError(409, "not-active", "Nothing to do about it", _TOO_LATE) from error
     except ActionRefused as error:
-        raise ProblemError(422, "refused", "Request refused", str(error)) from error
+        raise ProblemError(422, "refused", "Request refused", _SAY_WHY) from error
 
 
 def _instant(when: str, site: Site) -> str | None:
@@ -114,5 +117,5 @@ def _instant(when: str, site: Site) -> str | None:
     try:
         local = datetime.fromisoformat(when)
     except ValueError:
-        raise refused(("body.when", "a date and a time, such as 2026-03-01T12:00")) from None
+        raise refused(("body.when", say("a date and a time, such as 2026-03-01T12:00"))) from None
     return to_rfc3339(from_datetime(local.replace(tzinfo=site.zone)))

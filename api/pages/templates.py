@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
@@ -18,6 +19,8 @@ from api.pages.detail import Row
 from api.pages.script import ADDRESS
 from api.pages.statement import Statement
 from api.problems import Problem
+from api.speech import Speaker
+from ingest.saying import Sentence
 
 _HERE: Final = Path(__file__).parent / "html"
 
@@ -57,9 +60,18 @@ def render(name: str, reader: Reader, **values: object) -> str:
     return _templates.get_template(name).render(context | values)
 
 
-def error_page(request: Request, problem: Problem) -> HTMLResponse:
-    """A problem as a page for people."""
-    return HTMLResponse(render("error.html", read_by(request), problem=problem), status_code=problem.status)
+def error_page(request: Request, problem: Problem, detail: Sentence) -> HTMLResponse:
+    """A problem as a page for people; detail: what is wrong."""
+    reader = read_by(request)
+    html = render("error.html", reader, problem=problem, detail=told(detail, reader))
+    return HTMLResponse(html, status_code=problem.status)
+
+
+def told(sentence: Sentence, reader: Reader) -> str:
+    """What is wrong, in the reader's language."""
+    if isinstance(sentence, str):
+        return reader.language.gettext(sentence)
+    return Speaker.to(reader, ZoneInfo("UTC")).say(sentence)
 
 
 def read_by(request: Request) -> Reader:

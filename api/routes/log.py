@@ -16,6 +16,7 @@ from api.routes.span import span
 from api.schemas import Instant, LogIn, LogList, LogOut
 from api.service import ServiceDep, SiteDep
 from ingest.instants import DAY_MS, MINUTE_MS, from_rfc3339, to_rfc3339
+from ingest.saying import Saying, name, say
 from ingest.site import Site
 from ingest.store.records import LogEntry
 
@@ -62,7 +63,7 @@ def append(site: SiteDep, service: ServiceDep, caller: CallerDep, entry: LogIn, 
     now_ms = service.clock()
     time_ms = now_ms if entry.time is None else from_rfc3339(entry.time)
     if time_ms > now_ms + AHEAD_MS:
-        raise refused(("body.time", "a time that is not in the future"))
+        raise refused(("body.time", say("a time that is not in the future")))
     _check_part(site, entry)
     kept = LogEntry(site.id, time_ms, entry.kind, entry.part, entry.who or caller.name, entry.note, entry.value)
     if kept in service.records.log(site.id, time_ms, time_ms + 1):
@@ -84,7 +85,7 @@ def _check_part(site: Site, entry: LogIn) -> None:
     match entry.kind:
         case "note":
             if not entry.note:
-                raise refused(("body.note", "some text"))
+                raise refused(("body.note", say("some text")))
             return
         case "first-flush-emptied":
             parts = [roof.id for roof in site.roof if roof.first_flush is not None]
@@ -97,14 +98,20 @@ def _check_part(site: Site, entry: LogIn) -> None:
         case "upkeep":
             parts = [task.id for task in site.upkeep]
     if entry.part not in parts:
-        raise refused(("body.part", f"one of: {', '.join(parts) or 'this site has nothing of the kind'}"))
+        raise refused(("body.part", _one_of(parts)))
+
+
+def _one_of(parts: Sequence[str]) -> Saying:
+    if not parts:
+        return say("one of: this site has nothing of the kind")
+    return say("one of: {parts}", parts=name(", ".join(parts)))
 
 
 def _check_value(site: Site, entry: LogIn) -> None:
     if (entry.value is not None) != (entry.kind == "measured"):
-        raise refused(("body.value", "a number where something was measured by hand, and only there"))
+        raise refused(("body.value", say("a number where something was measured by hand, and only there")))
     if entry.value is not None and not compares(site, entry.part, entry.value):
-        raise refused(("body.value", "a known amount above 0 that ran through: nothing compares with nothing"))
+        raise refused(("body.value", say("a known amount above 0 that ran through: nothing compares with nothing")))
 
 
 def _out(entry: LogEntry) -> LogOut:

@@ -38,3 +38,24 @@ def test_errors_speak_it_too(client: Client) -> None:
     answer = client.get("/nowhere", headers={"Cookie": "lang=es"})
     assert (answer.status_code, lang(answer.text)) == (404, "es")
     assert "Sitios" in answer.text
+    assert "En esta dirección no hay nada." in answer.text
+    assert "There is" not in answer.text
+
+
+def test_what_is_wrong_this_time_is_said_in_it(client: Client) -> None:
+    spanish = {"headers": {"Cookie": "lang=es"}}
+    site = client.get("/sites/nowhere", **spanish).text
+    assert "Ningún sitio tiene ese id. Hay: skerrow-head, tarn-orchard." in site
+    log = client.post("/sites/skerrow-head/log", data={"what": "note"}, **spanish)
+    assert (log.status_code, "No se ha aceptado. Se espera: algún texto." in log.text) == (422, True)
+    program = client.get("/api/v1/sites/nowhere", **spanish).json()
+    assert program["detail"] == "No site has this id. There is: skerrow-head, tarn-orchard."
+
+
+def test_a_form_that_sets_up_says_in_it_what_is_wrong(client: Client) -> None:
+    given = {"code": client.app.state.service.access.offer_setup(), "name": "Ada", "password": "short"}
+    answer = client.send(
+        "POST", "/setup", "http://127.0.0.1", "127.0.0.1", data=given,
+        headers={"Host": "127.0.0.1", "Origin": "http://127.0.0.1", "Cookie": "lang=es"},
+    )  # fmt: skip
+    assert "Se espera: al menos 12 caracteres; valen varias palabras con espacios." in answer.text
