@@ -22,6 +22,7 @@ from api.pages import account as account_page
 from api.pages import commissioning as commissioning_page
 from api.pages import design as design_page
 from api.pages import entry, forms, script, views
+from api.pages import people as people_page
 from api.pages.templates import STYLE, error_page
 from api.patience import Bodies
 from api.routes import (
@@ -97,7 +98,7 @@ def create_app(
     problems.install(app, answer, headers)
     app.include_router(_api())
     app.include_router(metrics.router, responses=problems.RESPONSES)
-    for pages in (views, forms, account_page, commissioning_page, design_page, entry, script):
+    for pages in (views, forms, account_page, commissioning_page, design_page, people_page, entry, script):
         app.include_router(pages.router)
     document(app)
     # The last added stands first in the way of a request.

@@ -118,6 +118,7 @@ STATES: Final = (
     State("alarm-overview", "/", _alarms),
     State("alarm", f"/sites/{SKERROW}", _alarms),
     State("design", f"/sites/{SKERROW}/design", _fresh),
+    State("people", "/people", _nothing),
     State("error", "/sites/nowhere", _fresh),
     State("account", f"/sites/{SKERROW}/account", _season),
     State("report", f"/sites/{SKERROW}/report", _season),

@@ -21,6 +21,8 @@ HOMES = {
     "api/access/": "access",
     "api/pages/html/login": "access",
     "api/pages/html/setup": "access",
+    "api/pages/html/people": "access",
+    "api/pages/people": "access",
     "api/pages/html/account": "account",
     "api/pages/html/design": "design",
     "api/pages/account": "account",
