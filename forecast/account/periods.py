@@ -47,11 +47,12 @@ class Books(NamedTuple):
 
 
 class Spread(NamedTuple):
-    """Standard deviations of the actual figures of a span. [L]"""
+    """Standard deviations of the actual figures of a span, and of what stood in the tanks at its ends. [L]"""
 
     yield_l: float
     inflow_l: float
     spilled_l: float
+    ends_l: float
     lost_l: float
     runoff_share: float
 
@@ -166,6 +167,7 @@ def _spread(books: Books, told: Truths, drawn: Truths) -> Spread:
         yield_l=float(np.sqrt(use)),
         inflow_l=float(np.sqrt(caught + use + lost + ends + at_brim)),
         spilled_l=float(np.sqrt(at_brim)),
+        ends_l=float(np.sqrt(ends)),
         lost_l=float(np.sqrt(lost)),
         runoff_share=runoff_share,
     )
@@ -178,10 +180,10 @@ def _parts(books: Books, drawn: Truths, told: Truths, spread: Spread) -> list[Pa
         "coefficient": spread.runoff_share * float(books.rungs.runoff[told].sum()),
         "gutter": GUESSED_SHARE * abs(litres["gutter"]),
         "first-flush": GUESSED_SHARE * abs(litres["first-flush"]),
-        "full": spread.spilled_l,
+        "full": float(np.hypot(spread.spilled_l, spread.ends_l)),
         "not-drawn": spread.yield_l,
         "leak": spread.lost_l,
-        "missing": spread.yield_l,
+        "missing": spread.yield_l if (drawn & ~told).any() else 0.0,
         "unexplained": float(np.hypot(spread.inflow_l, spread.runoff_share * books.rungs.flush[told].sum())),
     }
     return [Part(cause, litres[cause], _known(sd[cause], drawn)) for cause in litres]

@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 
 #: Of what a spell brings, so much is weather that the hours do not show. (from the simulator's clean sites)
 SPELL_SHARE: Final = 0.12
+#: Few spells may agree by chance, so much of one is never known.
+LEAST_SCATTER: Final = 0.05
 #: Beyond so many standard deviations a spell counts as one that went wrong, not more.
 CAPPED: Final = 3.5
 #: A spell of more hours than this tells as much as several. [h] (no source)
@@ -107,15 +109,15 @@ def as_found(spells: Spells, expected: Expected, prior: Runoff, area_m2: float, 
         return AsFound(prior, (), None, None, SPELL_SHARE, 1.0, YIELDED_SD)
     way = _first_guess(spells, expected, prior)
     faults: tuple[RoofFault, ...] = ()
-    runoff = prior
+    runoff, scatter = prior, SPELL_SHARE
     for _ in range(2):
         faults = _faults(spells, expected, way, area_m2, hours)
         clean = _outside(spells, faults)
-        runoff = _fitted(spells, clean, expected, prior, way, area_m2)
+        runoff = _fitted(spells, clean, expected, prior, way, area_m2, scatter)
         way = Way(runoff.coefficient, runoff.loss_mm)
-    clean, usual = _outside(spells, faults), expected(way)
-    trend, yielded = _trend(spells, usual, clean), _yielded(spells, usual, clean)
-    return AsFound(runoff, faults, *trend, _scatter(spells, usual, clean), *yielded)
+        usual = expected(way)
+        scatter = _scatter(spells, usual, clean)
+    return AsFound(runoff, faults, *_trend(spells, usual, clean), scatter, *_yielded(spells, usual, clean))
 
 
 def _yielded(spells: Spells, expected_l: Floats, clean: npt.NDArray[np.bool_]) -> tuple[float, float]:
@@ -224,7 +226,13 @@ def _outside(spells: Spells, faults: tuple[RoofFault, ...]) -> npt.NDArray[np.bo
 
 
 def _fitted(
-    spells: Spells, clean: npt.NDArray[np.bool_], expected: Expected, prior: Runoff, way: Way, area_m2: float
+    spells: Spells,
+    clean: npt.NDArray[np.bool_],
+    expected: Expected,
+    prior: Runoff,
+    way: Way,
+    area_m2: float,
+    scatter: float,
 ) -> Runoff:
     """Coefficient and loss by the spells outside faults, from where most of them agree."""
     if clean.sum() < FEWEST_EVENTS:
@@ -237,7 +245,7 @@ def _fitted(
         lambda coefficient, loss_mm: expected(Way(coefficient, loss_mm))[clean] / area_m2,
         spells.came_l[clean] / area_m2,
         start,
-        SPELL_SHARE,
+        max(LEAST_SCATTER, scatter),
     )
 
 
