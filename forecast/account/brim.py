@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from forecast.account.tanks import TankFound
+from forecast.account.tanks import UNMETERED_SHARE, TankFound
 
 Floats = npt.NDArray[np.float64]
 Truths = npt.NDArray[np.bool_]
@@ -63,8 +63,11 @@ def ran_over(
     for first, end in _stretches(tank, may & told & (came_l > LEAST_L), told, metered=metered):
         here = slice(first, end)
         noises_l = [tank.still_noise_l if tank.still[hour] else tank.noise_l for hour in (first, end)]
-        unknown_l = spell_share * float(came_l[here][may[here]].sum())
-        spells.append(_Spell(first, end, float((came_l - needed_l)[here].sum()), math.hypot(*noises_l, unknown_l)))
+        unknown_l = (
+            spell_share * float(came_l[here][may[here]].sum()),
+            UNMETERED_SHARE * float(tank.guessed_l[here].sum()),
+        )
+        spells.append(_Spell(first, end, float((came_l - needed_l)[here].sum()), math.hypot(*noises_l, *unknown_l)))
     out = Over(np.zeros(len(came_l)), np.zeros(len(came_l)), np.zeros(len(came_l)))
     share = _believed([spell for spell in spells if spell.total_l < DOUBTED * spell.sd_l])
     for spell in spells:

@@ -13,15 +13,13 @@ from forecast.account.catchment import Catchment, Way
 from forecast.account.measured import Measured
 from forecast.account.roofs import KINDS, AsFound, Spells, as_found
 from forecast.account.scene import Scene
-from forecast.account.tanks import TankFound, tank_found
+from forecast.account.tanks import UNMETERED_SHARE, TankFound, tank_found
 from forecast.learn import events_of
 from forecast.model.plan import Plan
 from ingest.site import Site
 
 Floats = npt.NDArray[np.float64]
 
-#: Of a draw without a meter, so much is not known from the hours about it. (common practice, no source)
-UNMETERED_SHARE: Final = 0.3
 #: An inlet's meter, as a share of what it counts and as its smallest step. [L] (common practice, no source)
 METER_SHARE: Final = 0.02
 METER_L: Final = 1.0

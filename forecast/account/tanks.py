@@ -25,6 +25,8 @@ Truths = npt.NDArray[np.bool_]
 BRIM_SHARE: Final = 0.0075
 #: or within so many standard deviations: water that falls in makes waves. (no source)
 NEAR: Final = 4.0
+#: Of a draw without a meter, so much is not known from the hours about it. (common practice, no source)
+UNMETERED_SHARE: Final = 0.3
 #: A tank surely holds what it shows beyond this many standard deviations.
 SURE: Final = 3.0
 #: Hours of a kind that it takes to say what such an hour takes; pairs of quiet hours to say how still they are.
@@ -68,6 +70,14 @@ def tank_found(scene: Scene, storage: int, came_l: Floats | None = None) -> Tank
 
     came_l  what its roofs as found brought; None: not known yet, as the site file has them (H,)
     """
+    found = _found(scene, storage, came_l, stops_at_outlet=True)
+    if found.sensor is not None and found.loss is not None and found.loss.leaks:
+        # A leak goes on below the outlet: a level that falls slowly there is no sensor that moved.
+        return _found(scene, storage, came_l, stops_at_outlet=False)
+    return found
+
+
+def _found(scene: Scene, storage: int, came_l: Floats | None, *, stops_at_outlet: bool) -> TankFound:
     seen, geometry, ids = scene.seen, scene.storages[storage].geometry, scene.ids(storage)
     draws = [place for place, tank in enumerate(scene.plan.draw_tank) if tank == storage]
     unmetered = [place for place in draws if scene.site.draw[place].id not in seen.drawn_l]
@@ -77,7 +87,7 @@ def tank_found(scene: Scene, storage: int, came_l: Floats | None = None) -> Tank
             metered_l = metered_l + seen.drawn_l[scene.site.draw[place].id]
     noise_l = scene.noise_m(storage) * geometry.surface_m2(geometry.levels_m[-1]) * LITRES_PER_M3
     usual_l = scene.wanted_l[:, unmetered].sum(axis=1)
-    sensor = _sensor(scene, storage, np.nan_to_num(metered_l))
+    sensor = _sensor(scene, storage, np.nan_to_num(metered_l), stops_at_outlet=stops_at_outlet)
     expected_l = np.nan_to_num(metered_l + usual_l)
     floor_l = min((scene.plan.draw_floor_l[draw] for draw in draws), default=0.0)
     volume_l, still = _volumes(scene, storage, sensor, noise_l, expected_l / 2, floor_l if unmetered else -np.inf)
@@ -125,7 +135,7 @@ def _still_noise_l(volume_l: Floats, left_l: Floats, still: Truths, noise_l: flo
     return min(noise_l, float(1.4826 * np.median(np.abs(misses_l)) / np.sqrt(2)))
 
 
-def _sensor(scene: Scene, storage: int, metered_l: Floats) -> SensorError | None:
+def _sensor(scene: Scene, storage: int, metered_l: Floats, *, stops_at_outlet: bool) -> SensorError | None:
     level_m = next((scene.seen.level_m[tank] for tank in scene.ids(storage) if tank in scene.seen.level_m), None)
     if level_m is None:
         return None
@@ -134,7 +144,7 @@ def _sensor(scene: Scene, storage: int, metered_l: Floats) -> SensorError | None
     brim_m = float(geometry.level_m(geometry.capacity_l))
     marks = [at_the_brim(level_m, brim_m, (_came(scene, storage) - metered_l) / surface_m2 / LITRES_PER_M3)]
     draws = [place for place, tank in enumerate(scene.plan.draw_tank) if tank == storage]
-    if draws:
+    if draws and stops_at_outlet:
         mean_m = next(scene.seen.mean_m[tank] for tank in scene.ids(storage) if tank in scene.seen.level_m)
         outlet_m = float(geometry.level_m(min(scene.plan.draw_floor_l[draws])))
         thirsty = (scene.wanted_l[:, draws].sum(axis=1) > 0) & (scene.seen.rain_mm == 0)
