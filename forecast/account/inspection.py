@@ -2,30 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from forecast.account.catchment import Catchment, Way
 from forecast.account.measured import Measured
-from forecast.account.roofs import KINDS, AsFound, Spells, as_found
+from forecast.account.roofs import KINDS, AsFound, as_found
 from forecast.account.scene import Scene
-from forecast.account.tanks import UNMETERED_SHARE, TankFound, tank_found
-from forecast.learn import events_of
+from forecast.account.spells import told_of
+from forecast.account.tanks import TankFound, tank_found
 from forecast.model.plan import Plan
 from ingest.site import Site
 
 Floats = npt.NDArray[np.float64]
-
-#: An inlet's meter, as a share of what it counts and as its smallest step. [L] (common practice, no source)
-METER_SHARE: Final = 0.02
-METER_L: Final = 1.0
-
-#: Litres of a spell's hours `[first, end)` and their standard deviation; NaN: not told.
-Told = Callable[[int, int], tuple[float, float]]
 
 
 @dataclass(frozen=True)
@@ -79,14 +70,13 @@ def inspect(site: Site, measured: Measured) -> Inspection:
 
 def _roofs(scene: Scene, place: int, tanks: list[TankFound]) -> RoofsFound:
     catchment = scene.catchments[place]
-    spells = _spells(scene, catchment, tanks)
+    told = told_of(scene, catchment, tanks)
 
     def expected(way: Way) -> Floats:
-        passed = _running(scene.inflow_l(catchment, way))
-        return np.asarray(passed[spells.end_h] - passed[spells.first_h])
+        return told.seen_of(scene.inflow_l(catchment, way))
 
     prior, area_m2 = catchment.prior(scene.site), catchment.area_m2(scene.site)
-    found = as_found(spells, expected, prior, area_m2, scene.seen.hours)
+    found = as_found(told.spells, expected, prior, area_m2, scene.seen.hours)
     way = Way(found.runoff.coefficient, found.runoff.loss_mm) if found.runoff.events else Way()
 
     def as_far_as(*kinds: str, gutters: bool = True, flush: bool = True) -> Floats:
@@ -116,54 +106,3 @@ def _roofs(scene: Scene, place: int, tanks: list[TankFound]) -> RoofsFound:
         flushed_l=passed_l - by_flush,
         metered_l=scene.metered_l(catchment),
     )
-
-
-def _spells(scene: Scene, catchment: Catchment, tanks: list[TankFound]) -> Spells:
-    """What came of each spell of rain that can be told."""
-    counted_l = scene.metered_l(catchment)
-    told = _by_rise(scene, catchment, tanks) if counted_l is None else _by_meter(counted_l)
-    rows = []
-    for first, end in events_of(scene.seen.rain_mm):
-        came_l, noise_l = told(first, end)
-        if not np.isnan(came_l):
-            rows.append((first, end, came_l, noise_l))
-    columns = np.array(rows, dtype=np.float64).reshape(-1, 4).T
-    return Spells(columns[0].astype(np.int64), columns[1].astype(np.int64), columns[2], columns[3])
-
-
-def _by_meter(counted_l: Floats) -> Told:
-    def told(first: int, end: int) -> tuple[float, float]:
-        came_l = float(counted_l[first:end].sum())
-        return came_l, METER_SHARE * came_l + METER_L
-
-    return told
-
-
-def _by_rise(scene: Scene, catchment: Catchment, tanks: list[TankFound]) -> Told:
-    """By the rise of its tank and what left it meanwhile; not where a tank may have run over."""
-    index = next(place for place, tank in enumerate(tanks) if catchment.tank in tank.ids)
-    tank, hours = tanks[index], scene.seen.hours
-    blind = np.isnan(tank.use_l) | tank.brim
-    for other in scene.above(index):
-        blind |= tanks[other].brim | np.isnan(tanks[other].volume_l[1:])
-    if index == scene.plan.backup_tank and scene.seen.backup_l is not None:
-        blind |= np.nan_to_num(scene.seen.backup_l) > 0
-    besides_l = scene.rain_mm * scene.plan.open_m2[index]
-    for place in scene.feeding(index):
-        counted_l = scene.metered_l(scene.catchments[place])
-        besides_l = besides_l + (np.zeros(hours) if counted_l is None else np.nan_to_num(counted_l))
-    left_l = _running(np.nan_to_num(tank.use_l) + tank.loss_l + tank.evaporated_l - besides_l)
-
-    def told(first: int, end: int) -> tuple[float, float]:
-        if blind[first:end].any():
-            return float("nan"), 0.0
-        came_l = tank.volume_l[end] - tank.volume_l[first] + left_l[end] - left_l[first]
-        guessed_l = UNMETERED_SHARE * float(tank.guessed_l[first:end].sum())
-        return float(came_l), float(np.hypot(1.5 * tank.noise_l, guessed_l))
-
-    return told
-
-
-def _running(amounts: Floats) -> Floats:
-    """Sums up to each full hour. (H,) → (H + 1,)"""
-    return np.concatenate([[0.0], np.cumsum(amounts)])

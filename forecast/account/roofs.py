@@ -92,12 +92,14 @@ class Spells:
     """Spells of rain of a catchment: hours from the first to the end (N,), and what came (N,) [L].
 
     noise_l  standard deviation of what came, by the level or the meter (N,)
+    capped   the tank may have run over: what came is only what stayed (N,)
     """
 
     first_h: npt.NDArray[np.int64]
     end_h: npt.NDArray[np.int64]
     came_l: Floats
     noise_l: Floats
+    capped: npt.NDArray[np.bool_]
 
 
 def as_found(spells: Spells, expected: Expected, prior: Runoff, area_m2: float, hours: int) -> AsFound:
@@ -105,7 +107,7 @@ def as_found(spells: Spells, expected: Expected, prior: Runoff, area_m2: float, 
 
     area_m2  of its roofs; hours  of the account
     """
-    if len(spells.came_l) < FEWEST_EVENTS:
+    if (~spells.capped).sum() < FEWEST_EVENTS:
         return AsFound(prior, (), None, None, SPELL_SHARE, 1.0, YIELDED_SD)
     way = _first_guess(spells, expected, prior)
     faults: tuple[RoofFault, ...] = ()
@@ -219,7 +221,7 @@ def _span(spells: Spells, first: int, end: int, hours: int) -> tuple[int, int]:
 
 
 def _outside(spells: Spells, faults: tuple[RoofFault, ...]) -> npt.NDArray[np.bool_]:
-    clean = np.ones(len(spells.came_l), dtype=bool)
+    clean = ~spells.capped
     for fault in faults:
         clean &= ~((spells.first_h >= fault.first_h) & (spells.first_h < fault.end_h))
     return clean

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from forecast.account.brim import ran_over
+from forecast.account.roofs import Spells
+from forecast.account.spells import Told
 from forecast.account.tanks import TankFound, volume_of
 from forecast.learned import Floats
 from forecast.model.geometry import geometry_of
@@ -79,6 +81,18 @@ def test_without_a_meter_the_band_holds_what_single_spells_do_not_tell() -> None
         assert sd_l > 0.02 * truth_l
         held += abs(found_l - truth_l) < 2 * sd_l
     assert held >= 18
+
+
+def test_a_full_tank_still_shows_whether_anything_came() -> None:
+    first, end, capped = np.array([0, 10]), np.array([5, 15]), np.array([False, True])
+    seen = Told(
+        Spells(first, end, np.zeros(2), np.ones(2), capped), np.full(16, 990.0), np.full(15, 4.0), capacity_l=1_000.0
+    )
+    inflow_l = np.zeros(15)
+    assert seen.seen_of(inflow_l) == pytest.approx([0.0, 0.0])
+    inflow_l[[2, 12]] = 100.0
+    # Of the second spell what the room and the use within it let stay: 10 L and 12 L before the rain's hour is over.
+    assert seen.seen_of(inflow_l) == pytest.approx([100.0, 22.0])
 
 
 def test_a_reading_above_the_brim_is_not_cut_off(skerrow_head: Site) -> None:

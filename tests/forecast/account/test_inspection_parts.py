@@ -120,7 +120,7 @@ def spells(
     for places, way in (way_of or {}).items():
         came[list(places)] = expected(rain_mm)(way)[list(places)]
     came = np.maximum(0.0, came * rng.normal(1.0, 0.04, count) + rng.normal(0, 3.0, count))
-    return Spells(first, first + 8, came, np.full(count, 5.0)), rain_mm
+    return Spells(first, first + 8, came, np.full(count, 5.0), np.zeros(count, dtype=bool)), rain_mm
 
 
 def expected(rain_mm: Floats) -> Expected:
