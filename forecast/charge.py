@@ -12,7 +12,7 @@ from forecast.model.passage import bands, bands_of, quantiles
 from forecast.model.plan import Plan
 from forecast.model.power import RATED_C, charge_share, charge_share_sd
 from forecast.outlook.ensemble import Outlook
-from forecast.result import BatteryForecast, Passage
+from forecast.result import LEVELS, BatteryForecast, Passage
 from ingest.site import Battery
 
 Floats = npt.NDArray[np.float64]
@@ -21,6 +21,8 @@ Floats = npt.NDArray[np.float64]
 BALANCE_SD: Final = 0.15
 #: Error of a charge read from a voltage under load or sun. [share] (common practice, no source)
 UNRESTED_SD: Final = 0.25
+#: Place of the median among the five points.
+_MEDIAN: Final = LEVELS.index(0.50)
 #: Days for which hours of pumping are given.
 PUMPING_DAYS: Final = 7
 
@@ -59,9 +61,10 @@ def battery_forecast(plan: Plan, charge_wh: Floats, sun_wh: Floats, cutoff: Pass
     """
     if np.isinf(plan.battery_wh):
         return None
+    soc = quantiles(charge_wh) / plan.battery_wh
     return BatteryForecast(
-        start_soc=round(float(np.median(charge_wh[0])) / plan.battery_wh, 3),
-        soc=bands_of(quantiles(charge_wh) / plan.battery_wh, 3),
+        start_soc=round(float(soc[_MEDIAN, 0]), 3),
+        soc=bands_of(soc, 3),
         cutoff=cutoff,
         pumping_h=bands(pumping_hours(plan, charge_wh[0], sun_wh), 1) if plan.pump_w > 0 else None,
     )

@@ -154,8 +154,7 @@ def _totals(
     if sensor.every_s * 1000 > OFTEN_MS:
         found = [(reading.time_ms, reading.value) for reading in store.range(site.id, sensor.id, start_ms, now_ms + 1)]
     else:
-        buckets = store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "first")
-        found = [(bucket.start_ms, bucket.value) for bucket in buckets]
+        found = [bucket[:2] for bucket in store.aggregate(site.id, sensor.id, start_ms, now_ms + 1, HOUR_MS, "first")]
         if not found or newest.time_ms > found[-1][0]:
             found.append((newest.time_ms, newest.value))
     times_ms, totals = zip(*found, strict=True) if found else ((), ())

@@ -295,7 +295,7 @@ def _tank(
         runs_out=runs_out,
         overflows=overflows if spills else Passage([0.0] * len(overflows.by_day), 0.0),
         spill_l=bands(spill_l[None, :], 0),
-        spill_peak_l_min=round(float(np.quantile(trace.spill_peak_l_h[index], 0.95)) / MINUTES_PER_HOUR, 1)
+        spill_peak_l_min=round(float(quantiles(trace.spill_peak_l_h[index], (0.95,))[0]) / MINUTES_PER_HOUR, 1)
         if spills
         else 0.0,
     )

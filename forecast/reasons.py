@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from forecast.facts import Facts
 from forecast.model.geometry import geometry_of
+from forecast.model.passage import quantiles
 from forecast.outlook.ensemble import Outlook
 from forecast.result import Input
 from ingest import saying
@@ -178,7 +179,7 @@ def _input(name: Saying, sensors: Sequence[Sensor], time_ms: int | None, now_ms:
 
 def _rain(facts: Facts, daily_mm: Floats) -> Saying:
     week = daily_mm[:7].sum(axis=0)
-    low, middle, high = np.quantile(week, [0.1, 0.5, 0.9])
+    low, middle, high = quantiles(week, (0.1, 0.5, 0.9)).tolist()
     amount = {
         "middle": saying.millimetres(round(middle)),
         "low": saying.number(round(low)),
