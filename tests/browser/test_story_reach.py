@@ -82,6 +82,13 @@ def test_a_page_on_paper(
     assert [words for words in USELESS if words in text] == []
 
 
+def test_on_paper_a_figure_stands_beside_its_name(page: Page, paths: dict[str, str], live: Live) -> None:
+    page.goto(f"{live.url}{paths['report']}")
+    text = _ligatures_apart(printed(page))
+    assert re.search(r"Into the first flush -?\d", text)
+    assert re.search(r"Was drawn \d+ \d", text)
+
+
 def test_the_level_is_drawn_on_paper(page: Page, live: Live) -> None:
     """The picture is lines, not a grey box: without it there are far fewer strokes on the sheets."""
     page.goto(f"{live.url}{HERE_SITE}")
