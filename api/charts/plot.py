@@ -13,7 +13,7 @@ full, open    bars: measured or sure; to come or designed (outlined)
 part0 … part5 the parts of a stacked bar, two of them hatched
 hatch         the lines of such a one
 unknown       the place of a bar that was not measured (dashed)
-plate         paper behind words, so that no line crosses them
+plate         words with so much paper about them that no line crosses them
 """
 
 from __future__ import annotations
@@ -204,9 +204,7 @@ def text(x: int, y: int, words: str, anchor: str = "") -> str:
 
 def plated(x: int, y: int, words: str, anchor: str = "") -> str:
     """The same on paper of their own, so that no line crosses them."""
-    wide = width_of(words)
-    left = x - {"": 0, "middle": wide // 2, "end": wide}[anchor]
-    return f'<path class="plate" d="M{left} {y + 5}v-{LETTER}h{wide}v{LETTER}z"/>{text(x, y, words, anchor)}'
+    return text(x, y, words, anchor).replace("<text", '<text class="plate"', 1)
 
 
 def width_of(words: str) -> int:
