@@ -229,7 +229,7 @@ def _document(
         offset_h,
     )
     runs_out, overflows, cutoff, *of_tanks = happened
-    volumes = quantiles(trace.volume_l[coming])
+    volumes = quantiles(trace.volume_l[coming], in_place=True)  # nothing later asks which member a volume is of
     return Forecast(
         site=site.id,
         issued_ms=facts.now_ms,

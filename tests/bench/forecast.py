@@ -62,7 +62,7 @@ def simulate(plan: Plan, drivers: Drivers) -> Trace:
 def figures_of(plan: Plan, drivers: Drivers) -> None:
     """All that a forecast says in numbers of one site."""
     trace = simulate(plan, drivers)
-    quantiles(trace.volume_l)
+    quantiles(trace.volume_l, in_place=True)
     passages(np.concatenate([trace.runs_out_h, trace.overflows_h, trace.cutoff_h[None]]), HOURS)
 
 

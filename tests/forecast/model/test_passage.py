@@ -18,6 +18,14 @@ def test_a_level_beyond_the_members_takes_the_extreme_one() -> None:
     assert quantiles(np.array([1.0, 2.0, 3.0]), (0.05, 0.95)).tolist() == [1.0, 3.0]
 
 
+def test_members_are_put_in_order_only_where_that_is_asked() -> None:
+    members = np.array([[3.0, 1.0, 2.0]])
+    assert quantiles(members, (0.5,)).tolist() == [[2.0]]
+    assert members.tolist() == [[3.0, 1.0, 2.0]]
+    assert quantiles(members, (0.5,), in_place=True).tolist() == [[2.0]]
+    assert members.tolist() == [[1.0, 2.0, 3.0]]
+
+
 def test_a_quantile_never_averages_with_the_infinite() -> None:
     members = np.array([1.0, 2.0, np.inf])
     assert quantiles(members, (0.5, 0.6)).tolist() == [2.0, np.inf]
