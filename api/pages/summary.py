@@ -112,12 +112,19 @@ def lasting_of(state: SiteState, since_ms: int | None) -> tuple[Statement, list[
         ]
     forecast = current.forecast
     span = span_of(forecast.runs_out, forecast.issued_ms, forecast.horizon_h)
-    more: list[Sentence] = [lasts_more(span, state.now_ms)]
-    if since_ms is not None:
-        more.append(say("Measured only since {time}: use is taken from the plan.", time=saying.instant(since_ms)))
-    if _by_season(forecast):
-        more.append(say("By the season, without a weather forecast."))
+    more: list[Sentence] = [lasts_more(span, state.now_ms), *_rests_on(forecast, since_ms)]
     return Statement(lasts(span, state.now_ms), stale=current.stale), more
+
+
+def _rests_on(forecast: Forecast, since_ms: int | None) -> list[Sentence]:
+    """What makes a forecast less sure than it sounds: a short history, no weather to come."""
+    by_season = _by_season(forecast)
+    if since_ms is None:
+        return [say("By the season, without a weather forecast.")] if by_season else []
+    since = saying.instant(since_ms)
+    if by_season:
+        return [say("Measured only since {time}; use as planned, rain by the season.", time=since)]
+    return [say("Measured only since {time}; use as planned.", time=since)]
 
 
 def _by_season(forecast: Forecast) -> bool:

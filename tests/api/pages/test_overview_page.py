@@ -137,17 +137,24 @@ def test_a_short_history_is_said_where_it_matters(client: Client, readings: Memo
     put(records, forecast_of())
     for ago_ms in range(0, 10 * MINUTE_MS, MINUTE_MS):
         tell(ago_ms)
-    short = "Measured only since Wed 25 Nov, 11:55: use is taken from the plan."
+    short = "Measured only since Wed 25 Nov, 11:55; use as planned, rain by the season."
     assert f"before Saturday 5 December. {short}" in text_of(client.get("/").text)
     tell(5 * DAY_MS)  # heard long ago, silent for a while
     assert "Measured only since" not in text_of(client.get("/").text)
 
 
-def test_a_forecast_without_weather_says_so(client: Client, heard: MemoryReadings, records: Records) -> None:
+@pytest.mark.parametrize(
+    ("first_ms", "said"),
+    [(NOW_MS - 4 * DAY_MS, "By the season, without a weather forecast."), (NOW_MS - DAY_MS, "rain by the season.")],
+)
+def test_a_forecast_without_weather_says_so(
+    client: Client, heard: MemoryReadings, records: Records, first_ms: int, said: str
+) -> None:
+    heard.write([Reading("skerrow-head", first_ms, "post-1/level", 1.2)])
     put(records, forecast_of())
-    assert "By the season, without a weather forecast." in text_of(client.get("/").text)
+    assert said in text_of(client.get("/").text)
     put(records, forecast_of(issued_ms=NOW_MS, inputs=[Input("rain outlook", "a service", NOW_MS - DAY_MS)]))
-    assert "By the season" not in text_of(client.get("/").text)
+    assert "y the season" not in text_of(client.get("/").text)
 
 
 def test_level_at_the_outlet_is_no_water_and_not_missing(client: Client, fresh: None, readings: MemoryReadings) -> None:

@@ -10,6 +10,7 @@ import pytest
 from api.app import create_app
 from api.settings import Settings
 from forecast.result import Allowance, Changeover, Decisions, FreeWater
+from ingest.instants import HOUR_MS
 from ingest.site import Site
 from ingest.store.records import Records, Transition
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings, forecast_of, put
@@ -66,11 +67,18 @@ def address(
 
 @pytest.mark.parametrize("language", ["en", "es"])
 @pytest.mark.parametrize("path", PAGES)
-def test_what_matters_is_in_the_first_packet(address: tuple[str, int], path: str, language: str) -> None:
+@pytest.mark.parametrize("history", ["a week", "an hour"])
+def test_what_matters_is_in_the_first_packet(
+    address: tuple[str, int], readings: MemoryReadings, path: str, language: str, history: str
+) -> None:
+    if history == "an hour":
+        for key, kept in readings.kept.items():
+            readings.kept[key] = [reading for reading in kept if reading.time_ms > NOW_MS - HOUR_MS]
     sent = ask(address, path, Accept_Language=language)
     first = text_of(sent.first(FIRST)).replace("\N{NO-BREAK SPACE}", " ")
     assert [answer for answer in ANSWERS[language] if answer not in first] == []
     assert "for 40 minutes." in first  # the alarm
+    assert ("plan" in first) == (history == "an hour")  # how little is known
 
 
 @pytest.mark.parametrize("language", ["en", "es"])
