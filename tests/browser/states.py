@@ -118,6 +118,8 @@ STATES: Final = (
     State("alarm-overview", "/", _alarms),
     State("alarm", f"/sites/{SKERROW}", _alarms),
     State("design", f"/sites/{SKERROW}/design", _fresh),
+    State("commissioning", f"/sites/{SKERROW}/commissioning", _fresh),
+    State("handover", f"/sites/{SKERROW}/handover", _fresh),
     State("people", "/people", _nothing),
     State("error", "/sites/nowhere", _fresh),
     State("account", f"/sites/{SKERROW}/account", _season),
