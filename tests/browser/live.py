@@ -31,6 +31,7 @@ from forecast.role import run_forecast
 from ingest.broker import DEVICE
 from ingest.collector import system_clock
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
+from ingest.ownership import Ownership
 from ingest.role import BROKER_FOLDER, READINGS_FILE
 from ingest.secretsfile import kept_secrets
 from ingest.sitefile import load_site
@@ -188,6 +189,14 @@ def until(find: Callable[[], T | None], within_s: float = 30.0) -> T:
     return found
 
 
+def _end(collecting: Collecting, broker: Path) -> None:
+    """In order; and where a test left the collector killed, the broker that it left behind too."""
+    collecting.finish()
+    owner = Ownership(broker)
+    owner.take(str(broker / "nats.conf"))
+    owner.release()
+
+
 @contextmanager
 def live_service(folder: Path) -> Iterator[Live]:
     """Start everything, empty and not set up yet."""
@@ -200,7 +209,7 @@ def live_service(folder: Path) -> Iterator[Live]:
     with ExitStack() as parts:
         options = ("--port", str(port), "--clock", str(folder / "clock"))
         collecting = parts.enter_context(Collecting(folder, *options, log=folder / "collector.log"))
-        parts.callback(collecting.finish)  # in order, or its broker stays behind
+        parts.callback(_end, collecting, folder / BROKER_FOLDER)
         forecast = lambda: run_forecast(  # noqa: E731
             sites, str(readings_file), settings.records, None, _FORECAST_S, clock, stop
         )
