@@ -42,6 +42,7 @@ class Case(NamedTuple):
     yield_off, spill_off  account over truth, less 1; spill_off of the inflow where hardly anything ran over
     yield_sds, spill_sds  the same in the standard deviations that the account states
     rank        place of the planted cause among those named; 0: not named
+    alike       what the account says would look the same as the planted cause
     spells      of rain that the roof was learnt from; coefficient_off, loss_off_mm  by how much it was not
     largest_false_share  the largest part of the yield, of either sign, that has no true cause (of clean sites)
     parts_off   how far the parts are from the shortfall, as a share of the designed yield
@@ -56,6 +57,7 @@ class Case(NamedTuple):
     spill_sds: float
     rank: int
     named: str
+    alike: str
     largest_false: str
     largest_false_share: float
     spells: int
@@ -83,6 +85,7 @@ def case_of(site: Site, found: Account, truth: Happened, cause: str) -> Case:
         _sds(whole.actual.spilled_l - truth.spilled_l, whole.spilled_sd_l),
         names.index(cause) + 1 if cause in names else 0,
         " ".join(names),
+        " ".join(other for one in whole.named if one.cause == cause for other in one.alike),
         worst if cause == "clean" else "",
         round(false[worst], 4) if cause == "clean" else 0.0,
         found.roofs[0].events,

@@ -19,6 +19,8 @@ def test_yield_spill_and_the_planted_cause(cause: str) -> None:
     assert verdict.worst_coefficient_off < 0.05
     assert verdict.named == (0 if cause == "clean" else 1)
     assert verdict.largest_false_share < 0.05
+    # What these data cannot tell from the planted cause is said with it.
+    assert "meter" in cases[0].alike or cause == "clean"
 
 
 def test_coefficient_and_loss_after_thirty_spells_of_the_simulators_minutes() -> None:
