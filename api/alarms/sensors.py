@@ -42,13 +42,13 @@ SENSOR_IMPLAUSIBLE: Final = AlarmType(
     on_delay_ms=0,  # a value is disbelieved only after its own delay: see ingest/quality.py and _OFTEN
     off_delay_ms=DAY_MS,
     realarm_ms=7 * DAY_MS,
-    deadband=0.02,
+    deadband=0.01,
     deadband_unit="of the readings",
 )
 TYPES: Final = (NOTHING_HEARD, SENSOR_IMPLAUSIBLE)
 
 #: Suspect or far-off readings of a day: this share of them, and so many, is a fault and no fluke.
-_OFTEN: Final = 0.03
+_OFTEN: Final = 0.02
 _FEWEST: Final = 5
 _OF_AT_LEAST: Final = 24
 

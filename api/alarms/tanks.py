@@ -160,18 +160,22 @@ def overflow_now(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     # Most of the year no level is near the brim, and nobody need ask what flows in.
     coming = sorted(_inflows(tank, sensor, facts)) if any(one.value >= below_m for one in levels) else []
 
-    def over(reading: Reading) -> float:
-        """1: at the brim and water comes; 0: not, or nothing comes; between: within the deadband."""
+    def over(reading: Reading) -> bool | None:
+        """At the brim and water comes; None: within the deadband."""
         if reading.value < below_m or not _lately(coming, reading.time_ms):
-            return 0.0
-        return 1.0 if reading.value >= at_brim_m else 0.5
+            return False
+        return True if reading.value >= at_brim_m else None
 
-    samples = [Sample(reading.time_ms, over(reading)) for reading in levels]
-    now = over(newest)
-    if now == 0.5:
+    # Within the deadband it stays what it was: the trough of a wave in a full tank ends nothing.
+    samples, state = [], None
+    for reading in levels:
+        state = state if (seen := over(reading)) is None else seen
+        if state is not None:
+            samples.append(Sample(reading.time_ms, float(state)))
+    if state is None:
         return unknown("Within the deadband: no change.")
     bridge_ms = max(alarm.kind.bridge_ms, facts.limit_ms(sensor))
-    held = held_ms(samples, lambda value: value == now, bridge_ms, now_ms)
+    held = held_ms(samples, lambda value: value == float(state), bridge_ms, now_ms)
     told = {
         "level": metres(newest.value),
         "tank": name(tank.id),
@@ -179,17 +183,17 @@ def overflow_now(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
         "brim": metres(tank.overflow_height_m),
         "held": duration(held),
     }
-    if now:
+    if state:
         said = say(
             "Level of tank {tank} {level} at {at}, brim {brim}: at the brim, water flowing in, for {held}.", **told
         )
-    elif newest.value >= below_m:
+    elif newest.value >= below_m and not _lately(coming, newest.time_ms):
         said = say("Tank {tank} was at its brim, {level} at {at}: full, and nothing has flowed in for {held}.", **{
             key: told[key] for key in ("tank", "level", "at", "held")
         })  # fmt: skip
     else:
         said = say("Level of tank {tank} {level} at {at}, brim {brim}: below the brim for {held}.", **told)
-    return Finding(bool(now), held, said, facts.evidence(sensor))
+    return Finding(state, held, said, facts.evidence(sensor))
 
 
 def empty_predicted(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:

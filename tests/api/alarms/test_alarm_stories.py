@@ -136,6 +136,13 @@ def test_a_full_tank_is_no_alarm_until_water_flows_in(watch: Watch) -> None:
     assert "at the brim, water flowing in, for 10 minutes" in raised[0].reason
 
 
+def test_the_trough_of_a_wave_in_a_full_tank_does_not_begin_the_wait_anew(watch: Watch) -> None:
+    assert rain(watch, 5, 1.74) == []
+    assert rain(watch, 5, 1.793) == []
+    assert rain(watch, 5, 1.785) == []
+    assert changes(rain(watch, 5, 1.793)) == [("overflow-now:main", "unacknowledged")]
+
+
 def test_what_was_at_its_brim_is_over_when_the_rain_is_though_nobody_draws(watch: Watch) -> None:
     rain(watch, 30, 1.793)
     mm = {"rain-total": watch.rained_mm}
