@@ -167,6 +167,8 @@ def test_memory_stays_flat_however_many_rows_there_are() -> None:
         tracemalloc.stop()
         return found
 
+    # The interpreter keeps some freed tuples for the next ones, and counts them: let it have them first.
+    peak(4_000)
     assert peak(40_000) < 1.3 * peak(4_000)
 
 
