@@ -144,11 +144,17 @@ class Worker:
             while lacking and waited_s + wait_s < self._every_s and not stop.wait(wait_s):
                 waited_s, wait_s = waited_s + wait_s, wait_s * RETRY_GROWTH
                 lacking = self.round(lacking)
-            if self._lessons is not None and not stop.is_set():
-                self._lessons.go_on(self._clock())
-            if self._judging is not None and not stop.is_set():
-                self._judging.go_on(self._clock())
+            for work in (self._lessons, self._judging):
+                if work is not None and not stop.is_set():
+                    self._beside(work.go_on)
             stop.wait(self._every_s - waited_s)
+
+    def _beside(self, work: Callable[[int], object]) -> None:
+        """What forecasts can do without for a while."""
+        try:
+            work(self._clock())
+        except Exception:
+            log.exception("unforeseen error while learning or judging; the forecasts go on")
 
     def round(self, names: Collection[str] | None = None) -> list[str]:
         """One forecast of each site, or of those named; returns the sites that have no fresh one now."""

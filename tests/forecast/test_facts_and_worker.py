@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 
 from forecast.facts import gather
+from forecast.judging import Judging
+from forecast.lessons import Lessons
 from forecast.outlook.ensemble import Outlook
 from forecast.outlook.file import write_document
 from forecast.outlook.record import RainRecord
@@ -259,6 +261,26 @@ def test_the_worker_outlives_an_absent_store_and_stops_when_told(records: Record
 
     Worker({"skerrow-head": skerrow_head}, away, records, {}, clock, every_s=0.01).run(stop)
     assert len(rounds) == 2
+
+
+def test_a_mistake_of_ours_in_learning_does_not_end_the_forecaster(
+    store: SqliteStore, records: Records, skerrow_head: Site
+) -> None:
+    stop = threading.Event()
+
+    class Mistaken(Lessons):
+        def go_on(self, now_ms: int) -> None:
+            raise ZeroDivisionError
+
+    class Judged(Judging):
+        def go_on(self, now_ms: int) -> int:
+            stop.set()
+            return 0
+
+    sites = {"skerrow-head": skerrow_head}
+    lessons, judging = Mistaken(sites, store), Judged(sites, store, records)
+    Worker(sites, store, records, {}, lambda: NOW_MS, every_s=0.01, lessons=lessons, judging=judging).run(stop)
+    assert stop.is_set()
 
 
 def test_rain_records_are_found_by_site(tmp_path: Path, skerrow_head: Site, tarn_orchard: Site) -> None:
