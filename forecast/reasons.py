@@ -50,7 +50,7 @@ def inputs(site: Site, facts: Facts, outlook: Outlook) -> list[Input]:
     if gauges:  # without one nothing is missing: `unknowns` says what that means
         every_s = max(sensor.every_s for sensor in gauges)
         listed.append(
-            _input(say("rain so far"), gauges, facts.rain_last_ms, facts.now_ms, stale_after_ms(every_s)),
+            _input(say("measured rain"), gauges, facts.rain_last_ms, facts.now_ms, stale_after_ms(every_s)),
         )
     if site.battery:
         time_ms = facts.battery.time_ms if facts.battery else None
@@ -102,8 +102,14 @@ def unknowns(
     past = facts.rain_mm[: (floor_hour(facts.now_ms) - facts.rain_start_ms) // HOUR_MS]
     unmeasured_h = int(np.isnan(past).sum())
     if facts.rain_last_ms is None:
+        gauged = any(sensor.measures.startswith("rain.") for sensor in site.sensor)
         said.append(
-            say("No rain is measured here: how wet roofs and first-flush chambers are is guessed from the season.")
+            say(
+                "Nothing has been heard from the rain gauge: "
+                "how wet roofs and first-flush chambers are is guessed from the season."
+            )
+            if gauged
+            else say("No rain is measured here: how wet roofs and first-flush chambers are is guessed from the season.")
         )
     elif unmeasured_h:
         said.append(

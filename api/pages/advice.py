@@ -21,6 +21,7 @@ def advice(state: SiteState, supply: Supply | None) -> list[Statement]:
         return []
     decisions, issued_ms = current.forecast.decisions, current.forecast.issued_ms
     said: list[Saying] = []
+    cautions: list[Saying] = []
     if decisions.allowance is not None:
         said.append(_allowance(decisions.allowance))
     if decisions.free_water.free_l > 0:
@@ -29,12 +30,15 @@ def advice(state: SiteState, supply: Supply | None) -> list[Statement]:
         horizon_d = current.forecast.horizon_h // 24
         stands_open = None if supply is None else supply.open
         said += _changeover(decisions.changeover, stands_open, state.site.backup.id, issued_ms, horizon_d)
+        if stands_open is not False or decisions.changeover.open_by_d is not None:
+            cautions.append(_one_at_a_time(stands_open, state.site.backup.id))
     if decisions.takeover is not None and state.site.backup is not None:
         horizon_d = current.forecast.horizon_h // 24
         said.append(_takeover(decisions.takeover, state.site.backup.id, issued_ms, horizon_d))
     when = say("Forecast of {time}", time=saying.instant(issued_ms))
     stale = current.stale
-    return [Statement(sentence, when if sentence is said[-1] else None, stale) for sentence in said]
+    advised = [Statement(sentence, when if sentence is said[-1] else None, stale) for sentence in said]
+    return advised + [Statement(caution) for caution in cautions]
 
 
 def _allowance(allowed: Allowance) -> Saying:
@@ -120,6 +124,15 @@ def _if_open(changeover: Changeover, supply: Figure, issued_ms: int) -> list[Say
             **known,
         )
     ]
+
+
+def _one_at_a_time(stands_open: bool | None, backup: str) -> Saying:
+    """Beside every word about opening and closing: untreated rain water must not get into the other supply."""
+    if stands_open:
+        return say(
+            "While the {backup} is open, the rain water stays shut: never both at once.", backup=saying.name(backup)
+        )
+    return say("Shut the one supply before the other is opened: never both at once.")
 
 
 def _close_day(after_d: int, issued_ms: int) -> Figure:

@@ -185,7 +185,7 @@ def issued(state: SiteState) -> Statement:
         return Statement(say("No forecast yet."), missing=True)
     time = saying.instant(current.forecast.issued_ms)
     without = [entry.name for entry in missing_of(current.forecast)]
-    lacks = say("Made without {inputs}.", inputs=saying.names(without)) if without else None
+    lacks = say("Made without {inputs}", inputs=saying.names(without)) if without else None
     if current.stale:
         text = say(
             "Forecast made {time}, {age} ago: do not take it as fresh, because {doubts}.",

@@ -22,7 +22,7 @@ from forecast.worker import Worker, forecast_site, with_peaks
 from ingest.errors import ForecastUnavailable, RecordFileError, StoreUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339, to_rfc3339
 from ingest.reading import OUT_OF_RANGE, Reading
-from ingest.site import FirstFlush, Site
+from ingest.site import FirstFlush, Sensor, Site
 from ingest.store.outlooks import GivenOutlook, GivenOutlooks
 from ingest.store.readings import ReadingStore
 from ingest.store.records import LogEntry, Records
@@ -194,6 +194,14 @@ def test_a_site_without_gauge_or_battery_gets_what_its_data_allow(store: SqliteS
     assert [tank.tank for tank in forecast.tanks] == ["upper", "lower"]
     assert forecast.battery is None
     assert any("No rain is measured here" in sentence for sentence in spoken(forecast.unknown))
+    gauged = tarn_orchard.model_copy(
+        update={
+            "sensor": [*tarn_orchard.sensor, Sensor(device="gauge", name="rain", measures="rain.total", every_s=300)]
+        }
+    )
+    silent = spoken(forecast_site(gauged, store, None, NOW_MS).unknown)
+    assert any("Nothing has been heard from the rain gauge" in sentence for sentence in silent)
+    assert not any("No rain is measured here" in sentence for sentence in silent)
     assert "monthly means" in spoken([forecast.inputs[-1].source])[0]
     assert forecast_site(tarn_orchard, store, None, NOW_MS) == forecast
 

@@ -29,6 +29,7 @@ def test_advice_in_words(client: Client, records: Records) -> None:
     assert "350 L will run over within 7 days anyway (about 9 chances in 10)" in page
     assert "Open the borehole by Friday 4 December: about 1 chance in 10 that rain water has run out by then." in page
     assert "it may be closed from Saturday 28 November" in page
+    assert "Shut the one supply before the other is opened: never both at once." in page
     answer = client.get("/api/v1/sites/skerrow-head/forecast").json()["decisions"]
     assert answer["allowance"] == {"allowance_l_day": 95.0, "days": 14, "chance": 0.04, "risk": 0.05}
 

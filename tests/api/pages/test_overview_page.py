@@ -94,6 +94,7 @@ def test_forecast_from_stale_inputs_says_which(client: Client, heard: MemoryRead
     put(records, forecast_of(inputs=inputs))
     text = text_of(client.get("/").text)
     assert "do not take it as fresh, because level main is out of date. Made without battery voltage." in text
+    assert ".." not in text
     assert "◌ Stale Rain water lasts" in text
 
 
