@@ -74,7 +74,7 @@ def _figures(site: Site, plan: Plan, years: Years) -> Figures:
         pessimistic_volume=_volume(sweep(site, plan, years, sizes[:1], spill_first=True)),
         dry_spells=spells,
         curves=curves(sizes, points, now),
-        buys=buys(sizes, points, float(tally.days.sum()) / number),
+        buys=buys(sizes, points, float(tally.days.sum()) / number, rows[0].wanted_l),
         storms=storms(site, years, tally),
         gutters=[gutter(site, roof) for roof in site.roof],
         first_flushes=[flush for roof in site.roof if (flush := first_flush(roof, rains)) is not None],

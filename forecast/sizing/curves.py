@@ -67,10 +67,11 @@ def knee_of(points: list[Point]) -> float | None:
     return float(size[int(np.argmax(above))])
 
 
-def buys(sizes: list[Size], points: list[Point], days: float) -> list[Buys]:
+def buys(sizes: list[Size], points: list[Point], days: float, wanted_l: float) -> list[Buys]:
     """What a step and a tenth of each lever buy in a mean year, those that buy most first.
 
-    days  with use in a mean year
+    days      with use in a mean year
+    wanted_l  in a mean year, of the site as it is
     """
     by_purpose = {
         (size.lever, size.purpose): (size, point) for size, point in zip(sizes, points, strict=True)
@@ -80,12 +81,15 @@ def buys(sizes: list[Size], points: list[Point], days: float) -> list[Buys]:
         if (lever, "step") not in by_purpose:
             continue
         (stepped, after), (_, tenth) = by_purpose[lever, "step"], by_purpose[lever, "tenth"]
+        # Less use is less wanted, and less drawn as well: only what is left of it was to come from elsewhere.
+        less_wanted_l = wanted_l * (1.0 - stepped.factor) if lever == "draw" else 0.0
         found.append(
             Buys(
                 lever=lever,
                 unit=UNITS[lever],
                 step=round(stepped.size - stepped.size / stepped.factor, 3),
                 drawn_l=round(after.drawn_l - base.drawn_l, 1),
+                backup_l=round(base.drawn_l - after.drawn_l - less_wanted_l, 1),
                 enough_days=round((after.reliable_days - base.reliable_days) * days, 1),
                 spilled_l=round(after.spilled_l - base.spilled_l, 1),
                 tenth_drawn_l=round(tenth.drawn_l - base.drawn_l, 1),

@@ -7,7 +7,7 @@ from math import ceil
 from typing import Final
 
 from forecast.sizing.finding import Finding, Kind
-from forecast.sizing.result import Figures, FlushCheck, Gutter, Storms
+from forecast.sizing.result import Figures, FlushCheck, Gutter, ReturnLevel, Storms
 from forecast.sizing.storms import DESIGN_RAIN_MM_H, HALF_ROUNDS_MM
 from ingest.saying import Saying, hours, litres, litres_a_minute, millimetres, name, names, number, said, say, share
 from ingest.site import Site
@@ -110,25 +110,11 @@ def _flush(one: FlushCheck) -> Iterator[Finding]:
 
 def overflow(site: Site, figures: Figures) -> Iterator[Finding]:
     """How fast it must be carried away, by what, and where to."""
-    storms = figures.storms
-    level = next(one for one in storms.levels if one.years == OVERFLOW_YEARS)
-    full = overflow_peak_l_min(figures)
-    if figures.stand_in:
-        yield Finding("result", "overflow", say(
-            "Without a rain record the overflow is sized by the gutters' design rain: {peak}.",
-            peak=litres_a_minute(ceil(full)),
-        ))  # fmt: skip
-    else:
-        yield Finding("result", "overflow", say(
-            "Overflow once in {years} years, in the hour's mean: {mean}; from full tanks {full}, and within the hour "
-            "{times} times that, as far as the gutters carry it. Size the overflow for {peak}.",
-            years=number(OVERFLOW_YEARS), mean=litres_a_minute(ceil(level.overflow_l_min)),
-            full=litres_a_minute(ceil(level.all_roofs_l_min)), times=said([_times(storms)]),
-            peak=litres_a_minute(ceil(full)),
-        ))  # fmt: skip
-    if level.beyond_record and not figures.stand_in:
+    storms, full = figures.storms, overflow_peak_l_min(figures)
+    yield from (Finding("result", "overflow", text) for text in _peak(figures))
+    if storms.years < OVERFLOW_YEARS and not figures.stand_in:
         text = say(
-            "A record of {years} years cannot tell what comes once in {period}: take the figure for a guess.",
+            "A record of {years} years cannot tell what comes once in {period} years: take its figure for a guess.",
             years=number(storms.years),
             period=number(OVERFLOW_YEARS),
         )
@@ -167,11 +153,57 @@ def _times(storms: Storms) -> Saying:
     return say("{low} to {high}", low=number(storms.peak_low), high=number(storms.peak_high))
 
 
-def overflow_peak_l_min(figures: Figures) -> float:
-    """What an overflow must carry: full tanks, once in ten years, within the hour; no more than gutters bring."""
+def _peak(figures: Figures) -> Iterator[Saying]:
+    """What the overflow is to carry, and whether the record or the gutters' design rain asks for it."""
+    storms, designed = figures.storms, _designed_l_min(figures)
     if figures.stand_in:
-        return sum(one.needed_l_min for one in figures.gutters)
-    level = next(one for one in figures.storms.levels if one.years == OVERFLOW_YEARS)
+        yield say(
+            "Without a rain record the overflow is sized by the gutters' design rain: {peak}.",
+            peak=litres_a_minute(ceil(designed)),
+        )
+        return
+    level, recorded = _level(figures), _recorded_l_min(figures)
+    yield say(
+        "Overflow once in {years} years, in the hour's mean: {mean}; from full tanks {full}, and within the hour "
+        "{times} times that, as far as the gutters carry it: {recorded}.",
+        years=number(OVERFLOW_YEARS), mean=litres_a_minute(ceil(level.overflow_l_min)),
+        full=litres_a_minute(ceil(level.all_roofs_l_min)), times=said([_times(storms)]),
+        recorded=litres_a_minute(ceil(recorded)),
+    )  # fmt: skip
+    if recorded > designed:
+        yield say(
+            "Size the overflow for {peak}: the record asks for more than the gutters' design rain, which brings "
+            "{designed} from all roofs.",
+            peak=litres_a_minute(ceil(recorded)), designed=litres_a_minute(ceil(designed)),
+        )  # fmt: skip
+    else:
+        yield say(
+            "Size the overflow for {peak}: so much the gutters' design rain brings from all roofs, and a record that "
+            "asks for less makes no overflow smaller.",
+            peak=litres_a_minute(ceil(designed)),
+        )  # fmt: skip
+
+
+def overflow_peak_l_min(figures: Figures) -> float:
+    """What an overflow must carry: what the record asks for, and never less than the gutters' design rain brings.
+
+    A record may have missed the storm that the gutters are built for; whoever builds them builds the pipe for it.
+    """
+    designed = _designed_l_min(figures)
+    return designed if figures.stand_in else max(designed, _recorded_l_min(figures))
+
+
+def _designed_l_min(figures: Figures) -> float:
+    """The design rain on all roofs, also of gutters that do not carry it yet."""
+    return sum(one.needed_l_min for one in figures.gutters)
+
+
+def _recorded_l_min(figures: Figures) -> float:
+    """Full tanks, once in ten years, within the hour; no more than gutters bring."""
     carried = [one.capacity_l_min for one in figures.gutters]
     most = sum(one for one in carried if one is not None) if None not in carried else float("inf")
-    return min(most, level.all_roofs_l_min * figures.storms.peak_high)
+    return min(most, _level(figures).all_roofs_l_min * figures.storms.peak_high)
+
+
+def _level(figures: Figures) -> ReturnLevel:
+    return next(one for one in figures.storms.levels if one.years == OVERFLOW_YEARS)

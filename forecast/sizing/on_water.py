@@ -165,7 +165,8 @@ def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
     empty = sum(year.empty_days > _WEEK_D for year in figures.by_year)
     if empty > figures.years / 2:
         yield Finding("warning", "tank", say(
-            "A tank that somebody draws from is used up for more than a week in {empty} of {years} years.",
+            "A tank that somebody draws from is used up on more than seven days of the year, in a row or not, in "
+            "{empty} of {years} years.",
             empty=number(empty), years=number(figures.years),
         ))  # fmt: skip
     a_day = total.wanted_l / 365.25
@@ -246,6 +247,7 @@ def _step(one: Buys) -> Saying:
             )  # fmt: skip
         case "draw":
             return say(
-                "{step} less use saves {gain} a year and buys {days} with enough; {spill} more run over.",
-                step=litres_a_day(-one.step), gain=litres(-one.drawn_l), days=more, spill=spill,
+                "{step} less use: {lacking} a year less have to come from elsewhere or are lacking, and {days} more "
+                "have enough; {spill} more run over.",
+                step=litres_a_day(-one.step), lacking=litres(-one.backup_l), days=more, spill=spill,
             )  # fmt: skip

@@ -82,6 +82,7 @@ class Buys(_Figures):
     unit: str
     step: float
     drawn_l: float = Field(description="More drawn for the step. [L]")
+    backup_l: float = Field(description="More to come from a backup, or lacking, for the step. [L]")
     enough_days: float = Field(description="More days with enough, for the step.")
     spilled_l: float = Field(description="More spilled, for the step. [L]")
     tenth_drawn_l: float = Field(description="More drawn for a tenth. [L]")

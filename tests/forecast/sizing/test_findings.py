@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from api.languages.language import language
 from api.speech import Speaker
 from forecast.outlook.record import RainRecord
 from forecast.sizing.check import design_check
@@ -54,7 +55,7 @@ PUMP = {"power_w": 90, "flow_l_min": 14}
         ({"draw": [TAP | {"litres_per_day": 90.0}]}, "The promise is not held: enough is to be there on 95 %"),
         ({"draw": [TAP | {"litres_per_day": 90.0}]}, "There is no backup, and"),
         ({"draw": [TAP | {"litres_per_day": 300.0}]}, "More is wanted in a year than reaches the tanks"),
-        ({"draw": [TAP | {"litres_per_day": 300.0}]}, "used up for more than a week in 2 of 2 years"),
+        ({"draw": [TAP | {"litres_per_day": 300.0}]}, "on more than seven days of the year, in a row or not, in 2 of"),
         ({"draw": [TAP | {"litres_per_day": 10.0}]}, "The tank holds 55 % of a year's use"),
         ({"tank": [TANK | {"overflow_height_m": 0.05}]}, "The tank holds less than a day's use"),
         ({"tank": [TANK | {"overflow_height_m": 0.03}]}, "Area times rain promises"),
@@ -155,16 +156,50 @@ def test_without_any_rain_there_is_no_check() -> None:
         design_check(site, None)
 
 
-def test_the_overflow_is_sized_for_full_tanks_within_the_hour_as_far_as_gutters_carry() -> None:
-    def size_of(**changes: Any) -> str:
-        site = site_of(**changes)
-        return next(
-            line for line in said(design_check(site, showers(3)), site, "result") if "Size the overflow" in line
-        )
+def sized(site: Site) -> tuple[str, str]:
+    found = said(design_check(site, showers(3)), site, "result")
+    (seen,) = [line for line in found if line.startswith("Overflow once in 10 years")]
+    (advice,) = [line for line in found if line.startswith("Size the overflow")]
+    return seen, advice
 
-    assert "within the hour 3 times that" in size_of(rain_peak_factor=3.0)
-    assert size_of(roof=[ROOF | {"gutter_capacity_l_min": 4.0}]).endswith("Size the overflow for 4 L/min.")
-    assert not size_of().endswith("Size the overflow for 4 L/min.")
+
+def test_the_overflow_is_sized_for_full_tanks_within_the_hour_as_far_as_gutters_carry() -> None:
+    seen, advice = sized(site_of(rain_peak_factor=30.0))
+    assert "within the hour 30 times that" in seen
+    assert "the record asks for more than the gutters' design rain, which brings 63 L/min from all roofs" in advice
+    assert int(advice.split()[4]) > 63
+    seen, _ = sized(site_of(rain_peak_factor=30.0, roof=[ROOF | {"gutter_capacity_l_min": 4.0}]))
+    assert seen.endswith("as far as the gutters carry it: 4 L/min.")
+
+
+def test_the_overflow_never_carries_less_than_the_gutters_design_rain_brings() -> None:
+    # 75 mm/h on 50 m² are 62.5 L/min; three years of mild showers ask for a tenth of it.
+    tank = TANK | {"overflow_capacity_l_min": 60.0}
+    site = site_of(rain_peak_factor=1.5, tank=[tank])
+    seen, advice = sized(site)
+    assert int(seen.split()[-2]) < 30
+    assert advice.startswith("Size the overflow for 63 L/min: so much the gutters' design rain brings")
+    check = design_check(site, showers(3))
+    assert any("carries 60 L/min, less than the 63 L/min that may come" in line for line in said(check, site))
+    basis = said(check, site, "basis")
+    assert "A record of 3 years cannot tell what comes once in 10 years: take its figure for a guess." in basis
+    nine = said(design_check(site, showers(9)), site, "basis")
+    assert any(line.startswith("A record of 9 years cannot tell what comes once in 10 years") for line in nine)
+    spanish = Speaker(site.zone, language("es"))
+    assert any(
+        "Dimensione el rebosadero para 63 L/min: es lo que trae" in spanish.say(one.says) for one in check.findings
+    )
+
+
+def test_less_use_says_how_much_less_must_come_from_elsewhere() -> None:
+    site, fewer = (site_of(draw=[TAP | {"litres_per_day": litres}]) for litres in (90.0, 80.0))
+    now, then = (design_check(one, showers(3)).figures for one in (site, fewer))
+    step = next(one for one in now.buys if one.lever == "draw")
+    assert step.step == -10.0
+    assert step.backup_l == pytest.approx(then.total.backup_l - now.total.backup_l, abs=0.5)
+    (line,) = [line for line in said(design_check(site, showers(3)), site, "result") if "less use:" in line]
+    # To three figures.
+    assert line.startswith(f"10 L a day less use: {-round(step.backup_l, -1):,.0f} L a year less have to come")
 
 
 def test_an_hourly_record_of_years_knows_its_own_peaks_and_a_daily_one_does_not() -> None:
