@@ -77,6 +77,8 @@ def days(count: int, language: Language = ENGLISH) -> str:
 def number(value: float, decimals: int, language: Language = ENGLISH) -> str:
     """`2,130`, `12.62`: exactly so many decimals."""
     # Spanish sets off thousands from five figures on (Real Academia Española, Ortografía, 2010; from memory).
+    if abs(value) < 0.5 * 10**-decimals:
+        value = 0.0  # never "-0.0"
     whole = "0" if language.code == "es" and abs(value) < 9_999.5 else "#,##0"
     return format_decimal(value, whole + ("." + "0" * decimals if decimals else ""), language.locale)
 

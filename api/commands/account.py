@@ -153,7 +153,7 @@ def _by_month(found: Account) -> Table:
     rows = [
         (
             period.name, _figure(period.design_rain_mm), _figure(period.rain_mm), _figure(period.designed_yield_l),
-            _figure(period.actual_yield_l, period.yield_sd_l), _figure(period.shortfall_l),
+            _figure(period.actual_yield_l, period.yield_sd_l), _short_by(period.shortfall_l),
             _figure(period.actual.inflow_l), _figure(period.actual.spilled_l, period.spilled_sd_l),
             f"{period.drawn_h / period.hours:.0%}",
         )
@@ -167,12 +167,13 @@ def _by_month(found: Account) -> Table:
 
 
 def _shares(whole: Period, speaker: Speaker) -> Table:
-    from forecast.account.words import CAUSES
+    from forecast.account.words import CAUSES, is_more
 
     rows = [
         (speaker.say(CAUSES[part.cause]), _figure(part.litres), _figure(2 * part.sd)) for part in whole.parts
     ]  # fmt: skip
-    rows.append(("Shortfall", _figure(whole.shortfall_l), ""))
+    more = is_more(whole.shortfall_l)
+    rows.append(("More than promised" if more else "Shortfall", _figure(abs(whole.shortfall_l)), ""))
     return table(("part of the shortfall", "L", "±"), rows)
 
 
@@ -186,8 +187,15 @@ def _flows(whole: Period, speaker: Speaker) -> Table:
     return table(("hours fully measured, L", "designed", "measured"), rows)
 
 
+def _short_by(shortfall_l: float) -> str:
+    from forecast.account.words import is_more
+
+    return f"{_figure(-shortfall_l)} more" if is_more(shortfall_l) else _figure(shortfall_l)
+
+
 def _figure(value: float, sd: float | None = None) -> str:
     """A figure, give or take twice its standard deviation; a dash where nothing tells it."""
     if isnan(value):
         return "–"
-    return f"{value:,.0f}" if sd is None else f"{value:,.0f} ± {2 * sd:,.0f}"
+    shown = f"{round(value):,}"  # never "-0"
+    return shown if sd is None else f"{shown} ± {2 * sd:,.0f}"

@@ -12,8 +12,8 @@ from api.pages.design_pictures import volume, with_unit
 from api.pages.tables import Table
 from api.speech import Speaker
 from forecast.account.result import Account, Period
-from forecast.account.words import CAUSES, FLOWS
-from ingest.saying import Saying, say
+from forecast.account.words import CAUSES, FLOWS, is_more
+from ingest.saying import Saying, name, say
 
 #: Between a figure and twice its standard deviation, so that no line breaks there.
 GIVE_OR_TAKE: Final = "\u00a0±\u00a0"
@@ -51,7 +51,7 @@ def _periods(caption: Saying, head: Saying, periods: Sequence[Period], speaker: 
             called(period, speaker),
             _volume(period.designed_yield_l, speaker),
             with_sd(period.actual_yield_l, period.yield_sd_l, speaker),
-            _volume(period.shortfall_l, speaker),
+            _short_by(period.shortfall_l, speaker),
             with_sd(period.actual.spilled_l, period.spilled_sd_l, speaker),
             cell(period.design_rain_mm, 0, speaker),
             cell(period.rain_mm, 0, speaker),
@@ -65,17 +65,26 @@ def _periods(caption: Saying, head: Saying, periods: Sequence[Period], speaker: 
 def part_table(period: Period, speaker: Speaker) -> Table:
     """The shortfall of a period by cause, with its sum."""
     rows = [[speaker.say(CAUSES[part.cause]), with_sd(part.litres, part.sd, speaker)] for part in period.parts]
-    rows.append([speaker.say(say("Shortfall")), _volume(period.shortfall_l, speaker)])
+    more = is_more(period.shortfall_l)
+    total = say("More than promised") if more else say("Shortfall")
+    rows.append([speaker.say(total), _volume(abs(period.shortfall_l), speaker)])
     heads = [speaker.say(say("Cause")), speaker.say(say("Part"))]
     return Table(with_unit(say("The shortfall by cause"), speaker), heads, rows)
+
+
+def _short_by(shortfall_l: float, speaker: Speaker) -> str:
+    """A shortfall; of what came beyond the promise, how much more."""
+    if not is_more(shortfall_l):
+        return _volume(shortfall_l, speaker)
+    return speaker.say(say("{more} more", more=name(_volume(-shortfall_l, speaker))))
 
 
 def flow_table(period: Period, speaker: Speaker) -> Table:
     """Where the water went in the hours that were wholly measured, beside the design."""
     heads = [speaker.say(text) for text in (say("Water"), say("Designed"), say("Measured"))]
     rows = [
-        [speaker.say(text), *(_volume(getattr(flows, name), speaker) for flows in (period.designed, period.actual))]
-        for name, text in FLOWS.items()
+        [speaker.say(text), *(_volume(getattr(flows, key), speaker) for flows in (period.designed, period.actual))]
+        for key, text in FLOWS.items()
     ]
     return Table(with_unit(say("Where the water went"), speaker), heads, rows)
 

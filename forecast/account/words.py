@@ -52,6 +52,7 @@ def lead(found: Account, period: Period) -> list[Saying]:
         say("{drawn} of rain water drawn, give or take {sd}; for the same hours the design promised {promised}.",
             drawn=litres(period.actual_yield_l), sd=litres(2 * period.yield_sd_l),
             promised=litres(period.designed_yield_l)),
+        *_more(period),
         say("From {start} until {end}: what was drawn is known in {drawn} of {hours} hours, everything in {told}.",
             start=start, end=end, drawn=number(period.drawn_h), hours=number(period.hours), told=number(period.told_h)),
     ]  # fmt: skip
@@ -62,29 +63,43 @@ def lead(found: Account, period: Period) -> list[Saying]:
     if period.told_h:
         said.append(say("{spilled} ran over, give or take {sd}.",
                         spilled=litres(period.actual.spilled_l), sd=litres(2 * period.spilled_sd_l)))  # fmt: skip
-        said += _left(next(part for part in period.parts if part.cause == "unexplained"))
+        said += _left(next(part for part in period.parts if part.cause == "unexplained"), period.shortfall_l)
     return said
 
 
+def is_more(shortfall_l: float) -> bool:
+    """Whether more came than was promised, by what is shown."""
+    return shortfall_l <= -_NOTHING_L
+
+
+def _more(period: Period) -> list[Saying]:
+    """That more came than was promised, which no shortfall is."""
+    if not is_more(period.shortfall_l):
+        return []
+    return [say("That is {more} more than promised.", more=litres(-period.shortfall_l))]
+
+
 def _before(found: Account, period: Period) -> list[Saying]:
-    """That the account begins later than it was asked to."""
+    """That the account begins later than its first hour, which nobody need have asked for: it is a year by default."""
     if period.start_ms > found.start_ms or found.start_ms - found.asked_ms < HOUR_MS:
         return []
     asked, start = date(found.asked_ms), date(found.start_ms)
     lacking, hours = ((end_ms - found.asked_ms) // HOUR_MS for end_ms in (found.start_ms, found.end_ms))
     return [
-        say("Nothing was measured from {asked} until {start}, {lacking} of the {hours} hours asked for, and they "
-            "are left out.",
+        say("Nothing was measured from {asked} until {start}: these {lacking} of {hours} hours are left out.",
             asked=asked, start=start, lacking=number(lacking), hours=number(hours))
     ]  # fmt: skip
 
 
-def _left(part: Part) -> list[Saying]:
-    """What the causes leave over."""
-    sd = litres(2 * part.sd)
-    if part.litres >= _NOTHING_L:
-        return [say("{left} of the shortfall, give or take {sd}, has no known cause.", left=litres(part.litres), sd=sd)]
-    if part.litres <= -_NOTHING_L:
-        return [say("The known causes come to {left} more than the shortfall, give or take {sd}.",
-                    left=litres(-part.litres), sd=sd)]  # fmt: skip
-    return []
+def _left(part: Part, shortfall_l: float) -> list[Saying]:
+    """What the causes leave over. Within its own band it tells nothing."""
+    sd, left = litres(2 * part.sd), litres(abs(part.litres))
+    if not abs(part.litres) > max(_NOTHING_L, 2 * part.sd):
+        return []
+    if 0 < part.litres <= shortfall_l:
+        return [say("{left} of the shortfall, give or take {sd}, has no known cause.", left=left, sd=sd)]
+    if part.litres > 0:
+        return [say("By the known causes {left} more should have been drawn, give or take {sd}.", left=left, sd=sd)]
+    if shortfall_l > 0:
+        return [say("The known causes come to {left} more than the shortfall, give or take {sd}.", left=left, sd=sd)]
+    return [say("By the known causes {left} less should have been drawn, give or take {sd}.", left=left, sd=sd)]

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from api import words
 from api.languages.language import language
 from api.languages.reader import choices, reader_of
 from api.speech import Speaker
@@ -98,3 +99,8 @@ def test_gallons_for_whoever_wants_them() -> None:
 def test_what_has_no_translation_is_said_in_english_and_plain_text_as_it_is() -> None:
     assert SPANISH.say(say("Nobody has translated {this}.", this=saying.days(2))) == "Nobody has translated 2 días."
     assert SPANISH.say("An old document said this.") == "An old document said this."
+
+
+@pytest.mark.parametrize(("value", "decimals", "shown"), [(-0.04, 1, "0.0"), (-0.3, 0, "0"), (-0.06, 1, "-0.1")])
+def test_what_rounds_to_nothing_has_no_sign(value: float, decimals: int, shown: str) -> None:
+    assert words.number(value, decimals) == shown

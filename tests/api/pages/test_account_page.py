@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import re
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from api.languages.language import language
 from api.pages.account import months_before
+from api.pages.account_tables import month_table, part_table
+from api.speech import Speaker
+from forecast.account.result import Account, Flows, Part, Period
 from ingest.instants import from_rfc3339, to_rfc3339
 from ingest.reading import Reading
 from ingest.site import Site
@@ -42,6 +47,8 @@ def test_the_account_page_says_what_was_promised_and_what_came(client: Client, t
     # Sixty days were heard of the year that the page asks for: the promise of the others is held against nobody.
     assert re.search(r"for the same hours the design promised [\d,]+ L\. From 26 September 2026 until 25 Nov", said)
     assert "Nothing was measured from 1 November 2025 until 26 September 2026" in said
+    assert re.search(r"until 26 September 2026: these [\d,]+ of [\d,]+ hours are left out", said)
+    assert "asked for" not in said
     assert "October 2025" not in said
     for words in (
         "The shortfall by cause",
@@ -75,6 +82,20 @@ def test_the_report_is_of_the_last_whole_month_or_of_the_one_asked_for(client: C
     assert "November 2026" in this
     assert "Made Wed 25 Nov, 12:04." in this
     assert "Informe" in client.get(f"{REPORT}?lang=es").text
+
+
+@pytest.mark.parametrize(("code", "cell", "last"), [("en", "160 more", "More than promised"),
+                                                   ("es", "160 de más", "Más de lo prometido")])  # fmt: skip
+def test_the_tables_call_it_more_where_more_came_than_was_promised(code: str, cell: str, last: str) -> None:
+    nothing = Flows(*[0.0] * 11)
+    period = Period("2026-10", 0, 0, 744, 744, 744, 744, 90.0, 80.0, 5_000.0, 0.0, 5_160.0, 20.0, 0.0, 0.0, -160.0,
+                    nothing, nothing, [Part("rain", -159.8, 9.0), Part("leak", -0.2, 9.0)], [])  # fmt: skip
+    speaker = Speaker(ZoneInfo("UTC"), language(code))
+    account = Account("made", 0, 0, 0, period, [period], [], [], [], [], [])
+    assert [row[3] for row in month_table(account, speaker).rows] == [cell, cell]
+    parts = part_table(period, speaker)
+    assert parts.rows[-1] == [last, "160"]
+    assert parts.rows[-2][1].startswith("0")
 
 
 @pytest.mark.parametrize("month", ["2026-12", "2026-13", "soon"])

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
+import msgspec
 import numpy as np
 import pytest
 
+from api.languages.language import language
+from api.speech import Speaker
 from forecast.account.account import account
 from forecast.account.designed import design_rain_mm, months_of
 from forecast.account.measured import Measured
 from forecast.account.named import netted
-from forecast.account.result import CAUSES, Account, Period
+from forecast.account.result import CAUSES, Account, Part, Period
 from forecast.account.whatif import altered, what_if
-from forecast.account.words import lead
+from forecast.account.words import _left, lead
 from ingest.errors import SettingsError, SiteFileError
 from ingest.instants import HOUR_MS, from_rfc3339
 from ingest.site import Site
@@ -125,6 +129,40 @@ def test_each_month_has_its_own_reasons(season: Played) -> None:
 
 def lead_texts(found: Account) -> list[str]:
     return [sentence.text for sentence in lead(found, found.whole)]
+
+
+def test_more_than_promised_is_called_so_and_is_no_shortfall(season: Played) -> None:
+    site, measured, _ = season
+    found = account(site, measured)
+    whole = msgspec.structs.replace(
+        found.whole, shortfall_l=-160.0, designed_yield_l=found.whole.actual_yield_l - 160.0
+    )
+    said = [Speaker(site.zone).say(sentence) for sentence in lead(found, whole)]
+    assert "That is 160 L more than promised." in said
+    assert not any("shortfall" in sentence for sentence in said)
+    assert not any("more than promised" in text for text in lead_texts(found))
+    assert "Son 160 L más de lo prometido." in [
+        Speaker(site.zone, language("es")).say(one) for one in lead(found, whole)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("litres", "shortfall_l", "said"),
+    [
+        (11.0, 900.0, None),
+        (-11.0, -160.0, None),
+        (300.0, 900.0, "300 L of the shortfall, give or take 200 L, has no known cause."),
+        (-300.0, 900.0, "The known causes come to 300 L more than the shortfall, give or take 200 L."),
+        (300.0, -160.0, "By the known causes 300 L more should have been drawn, give or take 200 L."),
+        (-300.0, -160.0, "By the known causes 300 L less should have been drawn, give or take 200 L."),
+    ],
+)
+def test_what_the_causes_leave_over_is_told_when_it_stands_out_of_its_band(
+    litres: float, shortfall_l: float, said: str | None
+) -> None:
+    speaker = Speaker(ZoneInfo("UTC"))
+    found = [speaker.say(one) for one in _left(Part("unexplained", litres, 100.0), shortfall_l)]
+    assert found == ([said] if said else [])
 
 
 def test_without_any_rain_the_account_says_so_and_blames_nobody(season: Played) -> None:
