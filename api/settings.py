@@ -34,7 +34,7 @@ class Settings:
     rain                 folder of rain records, SITE.csv each, for design checks; None: there is none
     notify               file that says who is told of alarms; None: notify.toml beside the site files
     alarm_broker         mqtt:// URL of the broker that shows the state of the alarms; empty: none does
-    prefix               first level of all topics there
+    prefix               first level of all topics
     host, port           where the API listens
     hosts                names by which the service may be called, apart by commas; empty: any
     proxies              addresses of reverse proxies whose X-Forwarded headers are believed, apart by commas

@@ -11,7 +11,7 @@ from ingest.site import Site
 
 def doubts(site: Site) -> list[str]:
     """A sentence each, in English: for the terminal of whoever writes the file."""
-    return [*_rain(site), *_levels(site), *_use(site), *_marks(site)]
+    return [*_rain(site), *_levels(site), *_twice(site), *_use(site), *_marks(site)]
 
 
 def rain_stand_in(site: Site) -> str:
@@ -41,6 +41,17 @@ def _levels(site: Site) -> Iterator[str]:
         tanks = [site.tank[place].id for place in storage.tanks]
         if not seen & set(tanks):
             yield f"no sensor measures tank.{tanks[0]}.level: how full it is will be guessed"
+
+
+def _twice(site: Site) -> Iterator[str]:
+    """Sensors of one quantity are not merged: which of them is believed is not the same everywhere."""
+    for measures in dict.fromkeys(sensor.measures for sensor in site.sensor):
+        ids = [sensor.id for sensor in site.sensors_of(measures)]
+        if len(ids) > 1:
+            yield (
+                f"{' and '.join(ids)} measure the same, {measures}: of these the forecast may take another than the "
+                "account; leave one in the file, or say what the other really measures"
+            )
 
 
 def _use(site: Site) -> Iterator[str]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
@@ -20,6 +21,8 @@ from ingest.sitekeys import expected_of, near_key
 #: Stands beside the site files and says who is told of alarms: see api/notify/recipients.py.
 RECIPIENTS = "notify.toml"
 
+#: `length_m = 1,6`, also within an inline table; not in a comment.
+_DECIMAL_COMMA: Final = re.compile(r"[^#\"']*=\s*([-+]?\d+),(\d+)\b")
 _PARTS_WITH_ID = ("roof", "tank", "draw", "upkeep")
 #: Which keys of which part name a tank.
 _NAMES_A_TANK = (("roof", "tank"), ("draw", "tank"), ("tank", "overflow_to"), ("tank", "joined_with"))
@@ -28,12 +31,27 @@ _NAMES_A_TANK = (("roof", "tank"), ("draw", "tank"), ("tank", "overflow_to"), ("
 def load_site(path: Path) -> Site:
     """Read one site file (TOML). Raises SiteFileError with every problem found."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        data = tomllib.loads(text)
     except OSError as error:
         raise SiteFileError(str(path), [Problem("file", str(path), f"a readable file ({error.strerror})")]) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
         raise SiteFileError(str(path), [Problem("file", path.name, f"TOML in UTF-8 ({error})")]) from error
+    except tomllib.TOMLDecodeError as error:
+        expected_toml = f"TOML in UTF-8 ({error}){_decimal_comma(text)}"
+        raise SiteFileError(str(path), [Problem("file", path.name, expected_toml)]) from error
     return parse_site(data, str(path))
+
+
+def _decimal_comma(text: str) -> str:
+    """What to do about the first number with a decimal comma, of a text that is no TOML."""
+    for number, line in enumerate(text.splitlines(), start=1):
+        if found := _DECIMAL_COMMA.match(line):
+            whole, decimals = found.groups()
+            return (
+                f"; decimals are written with a point: line {number} has {whole},{decimals}, write {whole}.{decimals}"
+            )
+    return ""
 
 
 def parse_site(data: Mapping[str, Any], file: str) -> Site:

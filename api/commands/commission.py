@@ -7,7 +7,7 @@ from typing import Final
 
 import typer
 
-from api.options import DataOption, JsonOption, ReadingsOption, RecordsOption, SiteArgument
+from api.options import DataOption, JsonOption, PrefixOption, ReadingsOption, RecordsOption, SiteArgument
 
 _WORDS: Final = {"silent": "silent", "look": "look at it", "compare": "to be compared", "ready": "ready"}
 
@@ -17,6 +17,7 @@ def commission(
     data: DataOption = Path("ullage-data"),
     readings: ReadingsOption = "",
     records: RecordsOption = "",
+    prefix: PrefixOption = "ullage",
     as_json: JsonOption = False,
 ) -> None:
     """Before a site is handed over: is every sensor heard, believed and compared? Exit 1 if one is not."""
@@ -32,7 +33,7 @@ def commission(
     store = open_readings(readings or str(data / "readings.db"), data=data)
     kept = Records(records_url(records, data))
     try:
-        found = look(described, store, kept, now_ms())
+        found = look(described, store, kept, now_ms(), prefix)
     finally:
         kept.close()
         store.close()

@@ -30,16 +30,33 @@ _RARE: Final = 2.0
 #: From so many readings on, one that never moves is worth a look.
 _ENOUGH: Final = 10
 
+_GAUGE: Final = say(
+    "pour a known amount slowly through the gauge within an hour, from firm ground and never from a roof; millimetres "
+    "are litres by square metre of funnel"
+)
+_INLET: Final = say(
+    "pour a known amount into the gutter within an hour, from the ground or a safe place and never from the roof, and "
+    "take off what the first flush keeps; or reckon the amount from the rise of the tank's level while nobody draws; "
+    "write that amount down"
+)
 #: Pattern of a quantity → how a person measures it.
 _BY_HAND: Final = {
-    "tank.*.level": say("measure the depth of the water from the tank floor with a rod or a tape, without climbing in"),
-    "battery.voltage": say("measure at the battery's terminals"),
-    "rain.total": say(
-        "pour a known amount slowly through the gauge within an hour; millimetres are litres by square metre of funnel"
+    "tank.*.level": say(
+        "measure the depth of the water from the tank floor with a clean rod or tape, from firm ground and without "
+        "climbing in, and close and secure the lid again"
     ),
-    "rain.rate": say(
-        "pour a known amount slowly through the gauge within an hour; millimetres are litres by square metre of funnel"
+    "battery.voltage": say(
+        "have it measured at the battery's terminals by somebody trained for it, with insulated probes: a short "
+        "circuit there burns"
     ),
+    "battery.current": say(
+        "have it measured by somebody trained for it, with a clamp around the cable: a short circuit at the battery "
+        "burns"
+    ),
+    "rain.total": _GAUGE,
+    "rain.rate": _GAUGE,
+    "roof.*.total": _INLET,
+    "roof.*.flow": _INLET,
 }
 _AMOUNT_BY_HAND: Final = say(
     "let a known amount run through within an hour, into a bucket of known size, and write that amount down"
@@ -62,10 +79,27 @@ class Check:
     by_hand: Comparison | None
 
 
-def check(sensor: Sensor, site: Site, readings: Sequence[Reading], by_hand: Comparison | None, now_ms: int) -> Check:
-    """readings: of the last day, suspect ones too, oldest first, none dated after now."""
+def check(
+    sensor: Sensor,
+    site: Site,
+    readings: Sequence[Reading],
+    by_hand: Comparison | None,
+    now_ms: int,
+    *,
+    prefix: str = "ullage",
+    refused: bool = False,
+) -> Check:
+    """What is found of one sensor.
+
+    readings  of the last day, suspect ones too, oldest first, none dated after now
+    prefix    first level of all topics
+    refused   whether messages of the site were refused, which stand below
+    """
     if not readings:
-        return Check(sensor, "silent", [say("Nothing heard in the last day."), _what_to_send(sensor, site)], None, None)
+        said = [say("Nothing heard in the last day."), _what_to_send(sensor, site, prefix)]
+        if refused:
+            said.append(say("Look at the refused messages below as well."))
+        return Check(sensor, "silent", said, None, None)
     newest = readings[-1]
     heard = say(
         "Values in the last day: {count}, the newest at {time}.",
@@ -102,7 +136,7 @@ def figure_of(unit: str, value: float) -> Figure:
     return makers.get(unit, saying.number)(value)
 
 
-def _what_to_send(sensor: Sensor, site: Site) -> Saying:
+def _what_to_send(sensor: Sensor, site: Site, prefix: str) -> Saying:
     if sensor.topic is not None and sensor.pointer is not None:
         return say(
             "Something must be published to {topic}, with the number at {pointer}: look at power, link, address and "
@@ -112,9 +146,9 @@ def _what_to_send(sensor: Sensor, site: Site) -> Saying:
             device=saying.name(sensor.device),
         )
     return say(
-        "SenML must be published with QoS 1 to a topic that ends in {topic}, with the name {name} and the unit {unit}: "
-        "look at power, link, address and password of {device}, and at the refused messages below.",
-        topic=saying.name(f"{site.id}/{sensor.device}/senml"),
+        "SenML must be published with QoS 1 to {topic}, with the name {name} and the unit {unit}: look at power, link, "
+        "address and password of {device}.",
+        topic=saying.name(f"{prefix}/{site.id}/{sensor.device}/senml"),
         name=saying.name(sensor.name),
         unit=saying.names(sensor.sent_units[:1]),
         device=saying.name(sensor.device),

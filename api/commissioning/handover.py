@@ -56,6 +56,15 @@ def upkeep(site: Site) -> list[Saying]:
     ]
 
 
+def within(hours: int) -> Saying:
+    """How soon somebody answers an alarm, as people say it: days from two on."""
+    if hours == 7 * 24:
+        return say("Within a week.")
+    if hours >= 48 and hours % 24 == 0:
+        return say("Within {days}.", days=saying.days(hours // 24))
+    return say("Within {hours}.", hours=saying.hours(hours))
+
+
 def what_to_do(site: Site) -> list[WhatToDo]:
     """Every kind of alarm that can come here, the most urgent first."""
     by_kind: dict[str, list[AlarmId]] = {}

@@ -33,19 +33,19 @@ class Commissioning:
         return all(found.verdict == "ready" for found in self.checks)
 
 
-def look(site: Site, readings: ReadingStore, records: Records, now_ms: int) -> Commissioning:
-    """Read the last day of every sensor, and what was measured by hand."""
+def look(site: Site, readings: ReadingStore, records: Records, now_ms: int, prefix: str) -> Commissioning:
+    """Read the last day of every sensor, and what was measured by hand. prefix: first level of all topics."""
     entries = {
         entry.part: entry
         for entry in records.log(site.id, now_ms - BY_HAND_MS, now_ms + 1)
         if entry.kind == "measured" and entry.value is not None and compares(site, entry.part, entry.value)
     }
-    checks = []
+    checks, refused = [], _refused(site, readings, now_ms)
     for sensor in site.sensor:
         heard = readings.range(site.id, sensor.id, now_ms - LOOK_BACK_MS, now_ms + 1, usable=False)
         by_hand = _compared(sensor, site, entries.get(sensor.id), readings)
-        checks.append(check(sensor, site, heard, by_hand, now_ms))
-    return Commissioning(site, now_ms, checks, _refused(site, readings, now_ms))
+        checks.append(check(sensor, site, heard, by_hand, now_ms, prefix=prefix.strip("/"), refused=bool(refused)))
+    return Commissioning(site, now_ms, checks, refused)
 
 
 def _compared(sensor: Sensor, site: Site, entry: LogEntry | None, readings: ReadingStore) -> Comparison | None:

@@ -11,7 +11,7 @@ from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE, READ
 from api.commissioning.checks import figure_of
 from api.commissioning.hand import is_amount, unit_by_hand
-from api.commissioning.handover import upkeep, what_stands_here, what_to_do
+from api.commissioning.handover import upkeep, what_stands_here, what_to_do, within
 from api.commissioning.reading import look
 from api.commissioning.words import what
 from api.headers import page
@@ -37,7 +37,7 @@ def commissioning_page(request: Request, site: SiteDep, service: ServiceDep, cal
         reader,
         person=caller,
         speaker=Speaker.to(reader, site.zone),
-        found=look(site, service.readings, service.records, service.clock()),
+        found=look(site, service.readings, service.records, service.clock(), service.settings.prefix),
         shapes=SHAPES,
         figure_of=figure_of,
         unit_by_hand=unit_by_hand,
@@ -70,13 +70,13 @@ def handover_page(request: Request, site: SiteDep, service: ServiceDep, caller: 
         person=caller,
         site=site,
         speaker=Speaker.to(reader, site.zone),
-        found=look(site, service.readings, service.records, now_ms),
+        found=look(site, service.readings, service.records, now_ms, service.settings.prefix),
         shapes=SHAPES,
         what=what,
         stands=what_stands_here(site),
         upkeep=upkeep(site),
         what_to_do=what_to_do(site),
         as_of=say("As of {time}.", time=saying.instant(now_ms)),
-        hours=saying.hours,
+        within=within,
     )
     return page(request, html)

@@ -18,5 +18,5 @@ router = APIRouter(tags=["sites"])
     "/sites/{site}/commissioning", dependencies=[needs(READ)], summary="Commissioning: every sensor heard and right?"
 )
 def commissioning(site: SiteDep, service: ServiceDep) -> CommissioningOut:
-    found = look(site, service.readings, service.records, service.clock())
+    found = look(site, service.readings, service.records, service.clock(), service.settings.prefix)
     return commissioning_out(found, Speaker(site.zone))

@@ -27,6 +27,10 @@ def test_the_examples_give_no_cause_for_doubt(skerrow_head: Site, tarn_orchard: 
         ({"design": None}, "a guess of 60 mm in every month"),
         ({"sensor": []}, "there will be no forecast"),
         ({"tank": [BOX, BOX | {"id": "spare"}]}, "no sensor measures tank.spare.level"),
+        (
+            {"sensor": [LEVEL, LEVEL | {"device": "spare"}]},
+            "post/level and spare/level measure the same, tank.box.level",
+        ),
         ({"draw": []}, "no [[draw]] wants water"),
         ({"draw": [TAP | {"litres_per_day": 0.0}]}, "no [[draw]] wants water"),
         ({"tank": [BOX | {"low_l": 2_000.0}]}, "tank box low_l = 2000: it gives 2000 L at most"),

@@ -131,3 +131,22 @@ def test_the_problems_of_all_files_of_a_folder_are_told(tmp_path: Path, sites_fo
     with pytest.raises(SiteFileError) as caught:
         load_sites(tmp_path)
     assert len(caught.value.problems) == 2
+
+
+@pytest.mark.parametrize(
+    ("line", "hint"),
+    [
+        ("latitude = 56,7", "; decimals are written with a point: line 1 has 56,7, write 56.7"),
+        ("first_flush = { volume_l = 1,6 }", "; decimals are written with a point: line 1 has 1,6, write 1.6"),
+        ("latitude = north", ""),
+        ("latitude = north # not = 56,7", ""),
+    ],
+)
+def test_a_decimal_comma_is_told_apart_from_other_mistakes(tmp_path: Path, line: str, hint: str) -> None:
+    file = tmp_path / "comma.toml"
+    file.write_text(line + "\n")
+    with pytest.raises(SiteFileError) as caught:
+        load_site(file)
+    (problem,) = caught.value.problems
+    assert problem.expected.startswith("TOML in UTF-8 (")
+    assert problem.expected.endswith(f"){hint}")

@@ -8,8 +8,9 @@ import pytest
 
 from api.commissioning.checks import Check, check
 from api.commissioning.hand import compare, span_ms
-from api.commissioning.handover import what_stands_here
+from api.commissioning.handover import what_stands_here, within
 from api.commissioning.words import what
+from api.languages.language import language
 from api.speech import Speaker
 from ingest.instants import HOUR_MS, MINUTE_MS, SECOND_MS
 from ingest.reading import OUT_OF_RANGE, QUANTITIES, TIME_OF_ARRIVAL, Reading
@@ -43,7 +44,49 @@ def text(found: Check) -> str:
 def test_silence_says_what_must_be_sent_and_where(skerrow_head: Site) -> None:
     found = check(sensor_of(skerrow_head, "tank.main.level"), skerrow_head, [], None, NOW_MS)
     assert found.verdict == "silent"
-    assert "skerrow-head/post-1/senml, with the name level and the unit m:" in text(found)
+    assert "with QoS 1 to ullage/skerrow-head/post-1/senml, with the name level and the unit m:" in text(found)
+    assert "refused" not in text(found)
+    level = sensor_of(skerrow_head, "tank.main.level")
+    named = check(level, skerrow_head, [], None, NOW_MS, prefix="water/own", refused=True)
+    assert " to water/own/skerrow-head/post-1/senml, " in text(named)
+    assert text(named).endswith("Look at the refused messages below as well.")
+    spanish = Speaker(ZoneInfo("UTC"), language("es"))
+    assert "QoS 1 en water/own/skerrow-head/post-1/senml, con" in spanish.say(named.said[1])
+
+
+@pytest.mark.parametrize(
+    ("measures", "english", "spanish"),
+    [
+        ("battery.voltage", "by somebody trained for it, with insulated probes", "con puntas aisladas"),
+        (
+            "roof.bunkhouse.total",
+            "into the gutter within an hour, from the ground or a safe place",
+            "nunca desde el te",
+        ),
+        ("rain.total", "from firm ground and never from a roof", "desde suelo firme"),
+        ("draw.taps.total", "into a bucket of known size", "a un cubo"),
+    ],
+)
+def test_how_a_sensor_is_compared_by_hand_hurts_nobody(
+    skerrow_head: Site, measures: str, english: str, spanish: str
+) -> None:
+    sensor = sensor_of(skerrow_head, measures)
+    found = check(sensor, skerrow_head, heard(sensor), None, NOW_MS)
+    assert english in text(found)
+    assert spanish in " ".join(Speaker(ZoneInfo("UTC"), language("es")).say(one) for one in found.said)
+
+
+@pytest.mark.parametrize(
+    ("hours", "english", "spanish"),
+    [
+        (24, "Within 24 hours.", "En menos de 24 horas."),
+        (72, "Within 3 days.", "En menos de 3 días."),
+        (168, "Within a week.", "En menos de una semana."),
+    ],
+)
+def test_the_sheet_says_how_soon_as_people_do(hours: int, english: str, spanish: str) -> None:
+    assert SPEAKER.say(within(hours)) == english
+    assert Speaker(ZoneInfo("UTC"), language("es")).say(within(hours)) == spanish
 
 
 def test_the_silence_of_a_device_that_speaks_other_json_names_topic_and_pointer(tarn_orchard: Site) -> None:
@@ -57,7 +100,7 @@ def test_well_heard_is_not_yet_ready(skerrow_head: Site) -> None:
     level = sensor_of(skerrow_head, "tank.main.level")
     found = check(level, skerrow_head, heard(level), None, NOW_MS)
     assert found.verdict == "compare"
-    assert "with a rod or a tape, without climbing in" in text(found)
+    assert "from firm ground and without climbing in, and close and secure the lid again" in text(found)
 
 
 def test_compared_and_agreeing_is_ready(skerrow_head: Site) -> None:

@@ -69,6 +69,7 @@ def test_the_page_says_what_to_do_and_takes_a_measurement(sent: Client) -> None:
     assert "Not ready yet." in page
     assert "To be compared: 1." in page
     assert 'name="sensor" value="post-1/level"' in page
+    assert "ullage/skerrow-head/post-1/senml, with the name battery" in page
     answer = sent.post("/sites/skerrow-head/commissioning", data={"sensor": "post-1/level", "value": "1.305"})
     assert answer.status_code == 303
     assert verdicts(sent)["post-1/level"]["verdict"] == "ready"
@@ -84,6 +85,8 @@ def test_the_sheet_tells_of_every_alarm_that_can_come(client: Client, skerrow_he
     assert sheet.count("<h3>") == len({alarm.kind.key for alarm in alarms_of(skerrow_head)})
     assert "Licensed plumber:" in sheet
     assert "clean-gutters" in sheet
+    assert "Within a week." in sheet
+    assert "168 hours" not in sheet
 
 
 def test_the_command_says_the_same_and_ends_with_1_while_something_is_not_ready(tmp_path: Path) -> None:
