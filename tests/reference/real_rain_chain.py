@@ -30,6 +30,7 @@ from ingest.session import Session
 from ingest.site import Site
 from ingest.sitefile import load_site
 from ingest.store.sqlite import SqliteStore
+from ingest.watch import BROKER_SITE, DROPPED
 from simulator.packs import senml_messages
 from simulator.plant import Plant
 from simulator.publish import SiteLinks
@@ -136,10 +137,10 @@ def _send_and_collect(
 
 
 def _kept(store: SqliteStore, site: Site) -> int:
-    """Readings in the store, without what devices say of their coming and going."""
-    devices = dict.fromkeys(sensor.device for sensor in site.sensor)
-    said = sum(len(store.range(site.id, f"{device}/status", 0, 2**62)) for device in devices)
-    return store.counts()["readings"] - said
+    """Readings in the store, without what devices say of their coming and going, and a broker of what it dropped."""
+    beside = [(site.id, f"{device}/status") for device in dict.fromkeys(sensor.device for sensor in site.sensor)]
+    beside.append((BROKER_SITE, DROPPED))
+    return store.counts()["readings"] - sum(len(store.range(*sensor, 0, 2**62)) for sensor in beside)
 
 
 def main() -> None:
