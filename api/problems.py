@@ -273,8 +273,10 @@ RESPONSES: Final[dict[int | str, dict[str, object]]] = {
     404: {"model": Problem, "description": "No such site, sensor or forecast."},
     409: {"model": Problem, "description": "Things do not stand so that this could be done; look at them again."},
     413: {"model": Problem, "description": "The body is too large."},
+    414: {"model": Problem, "description": "The address is longer than any of this service."},
     422: {"model": Problem, "description": "The request is refused; every fault is named."},
     429: {"model": Problem, "description": "Too many requests; try again after Retry-After seconds."},
+    431: {"model": Problem, "description": "The headers are longer than this service reads."},
     503: {
         "model": Problem,
         "description": "A store cannot be reached, or work has to wait; try again after Retry-After.",
