@@ -48,7 +48,7 @@ from api.routes import readings as readings_routes
 from api.routes import sites as sites_routes
 from api.service import Service
 from api.settings import Settings
-from forecast.helper import Helper
+from forecast.backroom import Backroom
 from forecast.outlook.file import MOST_BYTES as OUTLOOK_BYTES
 from ingest.site import Site
 from ingest.store.access import AccessStore
@@ -72,14 +72,14 @@ def create_app(
     clock: Callable[[], int],
     settings: Settings,
     channels: tuple[str, ...] = (),
-    helper: Helper | None = None,
+    backroom: Backroom | None = None,
 ) -> FastAPI:
     """The web application. Between requests it keeps copies, and what it has counted.
 
     clock   UTC now [ms]
-    helper  does heavy work for it in a process of its own; None: it makes one, started when first needed
+    backroom  does heavy work for it in a process of its own; None: it makes one, started when first needed
     """
-    helper = Helper() if helper is None else helper
+    backroom = Backroom() if backroom is None else backroom
     headers = security_headers(STYLE)
     access = Access(AccessStore(records), clock)
     answer = problems.Answerer(error_page)
@@ -91,10 +91,10 @@ def create_app(
         docs_url=None,  # the interactive pages load scripts from elsewhere
         redoc_url=None,
         redirect_slashes=False,  # it would build an address from the Host header
-        lifespan=_ending_with(helper),
+        lifespan=_ending_with(backroom),
     )
-    app.state.service = Service(sites, readings, records, clock, settings, access, channels, helper)
-    app.state.designs = Designs(settings.rain, helper)
+    app.state.service = Service(sites, readings, records, clock, settings, access, channels, backroom)
+    app.state.designs = Designs(settings.rain, backroom)
     problems.install(app, answer, headers)
     app.include_router(_api())
     app.include_router(metrics.router, responses=problems.RESPONSES)
@@ -113,11 +113,11 @@ def create_app(
     return app
 
 
-def _ending_with(helper: Helper) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
+def _ending_with(backroom: Backroom) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
-        helper.close()
+        backroom.close()
 
     return lifespan
 

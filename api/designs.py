@@ -9,7 +9,7 @@ from typing import Annotated, cast
 from fastapi import Depends, Request
 
 from api.problems import ProblemError
-from forecast.helper import Helper
+from forecast.backroom import Backroom
 from forecast.sizing.result import DesignCheck
 from ingest.errors import RecordFileError, SettingsError
 from ingest.site import Site
@@ -18,9 +18,9 @@ from ingest.site import Site
 class Designs:
     """rain: folder of rain records, SITE.csv each; None or no file there: the site's monthly means stand in."""
 
-    def __init__(self, rain: Path | None, helper: Helper) -> None:
+    def __init__(self, rain: Path | None, backroom: Backroom) -> None:
         self._rain = rain
-        self._helper = helper
+        self._backroom = backroom
         self._lock = threading.Lock()
         self._kept: dict[str, tuple[float | None, DesignCheck]] = {}
 
@@ -36,7 +36,7 @@ class Designs:
             if kept is not None and kept[0] == changed:
                 return kept[1]
             try:
-                check: DesignCheck = self._helper.ask(
+                check: DesignCheck = self._backroom.ask(
                     "forecast.sizing.check:design_check_with", site, None if changed is None else file
                 )
             except (RecordFileError, SettingsError) as error:

@@ -116,7 +116,7 @@ class Answerer:
         return response
 
     def error(self, request: Request, error: UllageError | ProblemError) -> Response:
-        """The answer to an error that a store, the helper or a rule of ours raises."""
+        """The answer to an error that a store, the backroom or a rule of ours raises."""
         if isinstance(error, ProblemError):
             return self.problem(request, error.problem, error.headers, error.said)
         for refusal, (status, name, title) in _OF_ACTIONS.items():
@@ -198,7 +198,7 @@ _OF_ACTIONS: Final[dict[type[ActionRefused], tuple[int, str, str]]] = {
     NotActive: (409, "/problems/not-active", "Nothing to do"),
     ActionRefused: (422, "/problems/refused", "Request refused"),
 }
-#: What a client is told when a store or the helper fails, and how loudly the log says it.
+#: What a client is told when a store or the backroom fails, and how loudly the log says it.
 _OF_FAILURES: Final[dict[type[UllageError], tuple[int, Problem, dict[str, str]]]] = {
     StoreUnavailable: (
         logging.WARNING,

@@ -13,7 +13,7 @@ from api.copies import Copies
 from api.hourly import Hourly
 from api.problems import ProblemError
 from api.settings import Settings
-from forecast.helper import Helper
+from forecast.backroom import Backroom
 from ingest.saying import name, say
 from ingest.site import Site
 from ingest.store.readings import ReadingStore
@@ -25,7 +25,7 @@ class Service:
     """Everything a request needs, handed to the app factory once. clock: UTC now [ms]
 
     channels  who is told of what people do about an alarm, by their names in the records
-    helper    does heavy work in a process of its own
+    backroom    does heavy work in a process of its own
     hourly    what was put together in this hour and is told again
     """
 
@@ -36,7 +36,7 @@ class Service:
     settings: Settings
     access: Access
     channels: tuple[str, ...] = ()
-    helper: Helper = field(default_factory=Helper)
+    backroom: Backroom = field(default_factory=Backroom)
     copies: Copies = field(default_factory=Copies)
     hourly: Hourly = field(default_factory=Hourly)
 

@@ -91,7 +91,7 @@ def _made(name: str, site: Site, service: Service, start: str | None, end: str |
     record = file if file is not None and file.exists() else None
     seen = read_measured(site, service.readings, start_ms, end_ms)
     try:
-        return service.helper.ask(f"forecast.account.apart:{name}", site, seen, record, *more)
+        return service.backroom.ask(f"forecast.account.apart:{name}", site, seen, record, *more)
     except RecordFileError as error:
         detail = f"The site's rain record cannot be read: {str(error).replace(str(file), f'{site.id}.csv')}"
         raise ProblemError(404, "no-rain-record", "No rain record", detail) from error

@@ -1,4 +1,4 @@
-"""The account as the API asks for it of another process (`forecast.helper`): the rain record is read there too."""
+"""The account as the API asks for it of another process (`forecast.backroom`): the rain record is read there too."""
 
 from __future__ import annotations
 

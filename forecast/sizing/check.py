@@ -42,7 +42,7 @@ def design_check(site: Site, record: RainRecord | None) -> DesignCheck:
 
 
 def design_check_with(site: Site, record: Path | None) -> DesignCheck:
-    """The same for whoever asks another process (`forecast.helper`): the record is read there too."""
+    """The same for whoever asks another process (`forecast.backroom`): the record is read there too."""
     return design_check(site, None if record is None else read_record(record))
 
 

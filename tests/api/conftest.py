@@ -86,7 +86,7 @@ def client(
     settings: Settings,
 ) -> Client:
     sites = {site.id: site for site in (skerrow_head, tarn_orchard)}
-    return Client(create_app(sites, readings, records, clock, settings, helper=Here()))
+    return Client(create_app(sites, readings, records, clock, settings, backroom=Here()))
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from forecast.aside import do
-from forecast.helper import Helper
+from forecast.backroom import Backroom
 from forecast.result import Bands, BatteryForecast, Forecast, Input, Passage, TankForecast
 from ingest.errors import StoreError
 from ingest.instants import HOUR_MS, from_rfc3339
@@ -32,7 +32,7 @@ _FIGURES: dict[str, Callable[[list[float]], float]] = {
 }
 
 
-class Here(Helper):
+class Here(Backroom):
     """Does at once and in this process what the real one does in another; by pickles too, as they travel."""
 
     def ask(self, name: str, *arguments: object) -> Any:

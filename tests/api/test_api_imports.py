@@ -44,7 +44,7 @@ for page in ("design", "account", "what-if?change=tank.main.overflow_height_m=2.
     assert answer.status_code == 200, answer.text
 assert client.get("/sites/skerrow-head/design").status_code == 200
 assert client.get("/sites/skerrow-head/account").status_code == 200
-app.state.service.helper.close()
+app.state.service.backroom.close()
 print(sorted({HEAVY!r} & {{name.partition('.')[0] for name in set(sys.modules) - before}}))
 """
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=120)

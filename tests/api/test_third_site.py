@@ -170,7 +170,7 @@ def test_the_pages(folder: Path, page: str, language: str) -> None:
     records = Records(f"sqlite:///{folder / 'data' / 'records.db'}")
     try:
         settings = Settings(data=folder / "data")
-        client = Client(create_app({site.id: site}, store, records, Clock(), settings, helper=Here()))
+        client = Client(create_app({site.id: site}, store, records, Clock(), settings, backroom=Here()))
         answer = client.get(f"/sites/skerrow-sound{page}", headers={"Accept-Language": language})
         assert answer.status_code == 200, answer.text
         assert f'lang="{language}"' in answer.text
@@ -188,7 +188,7 @@ def test_what_is_odd_is_forecast_and_shown_all_the_same(folder: Path, tmp_path: 
     try:
         Worker({site.id: site}, store, records, {}, Clock()).round([site.id])
         assert (records.latest_forecast(site.id) is None) == (odd == "nothing is measured")
-        client = Client(create_app({site.id: site}, store, records, Clock(), Settings(data=folder), helper=Here()))
+        client = Client(create_app({site.id: site}, store, records, Clock(), Settings(data=folder), backroom=Here()))
         for page in ("", "/commissioning", "/handover", "/design", "/account"):
             answer = client.get(f"/sites/{site.id}{page}")
             assert answer.status_code == 200, (page, answer.text)

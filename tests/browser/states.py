@@ -158,7 +158,7 @@ class Stage:
         readings = MemoryReadings()
         state.build(Store(readings, records))
         return create_app(
-            self._sites, readings, records, Clock(), Settings(data=folder, demo=state.demo), helper=Here()
+            self._sites, readings, records, Clock(), Settings(data=folder, demo=state.demo), backroom=Here()
         )
 
     @property

@@ -31,7 +31,7 @@ def design_client(records: Records, clock: Clock, tmp_path: Path, rain: Path) ->
     bare = site_of(design=None).model_copy(update={"id": "bare"})
     sites: dict[str, Site] = {"made": site_of(), "bare": bare}
     return Client(
-        create_app(sites, MemoryReadings(), records, clock, Settings(data=tmp_path, rain=rain), helper=Here())
+        create_app(sites, MemoryReadings(), records, clock, Settings(data=tmp_path, rain=rain), backroom=Here())
     )
 
 

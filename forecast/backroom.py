@@ -21,7 +21,7 @@ LINGER_S: Final = 300.0
 MOST_ASKING: Final = 8
 
 
-class Helper:
+class Backroom:
     """Asked by several threads at once, it answers them in turn. The process is started when first asked.
 
     linger_s  how long it stays after its last answer [s]
