@@ -37,7 +37,7 @@ class Designs:
                 return kept[1]
             try:
                 check: DesignCheck = self._backroom.ask(
-                    "forecast.sizing.check:design_check_with", site, None if changed is None else file
+                    "forecast.sizing.apart:design_check_with", site, None if changed is None else file
                 )
             except (RecordFileError, SettingsError) as error:
                 detail = str(error).replace(str(file), file.name) if file is not None else str(error)

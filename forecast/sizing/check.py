@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from forecast.model.balance import BACKUP, DRAWN
 from forecast.model.plan import Plan, plan_of
-from forecast.outlook.record import RainRecord, read_record
+from forecast.outlook.record import RainRecord
 from forecast.sizing import on_storms, on_water, on_works
 from forecast.sizing.batch import batch_of, present
 from forecast.sizing.curves import buys, curves, points_of
@@ -39,11 +37,6 @@ def design_check(site: Site, record: RainRecord | None) -> DesignCheck:
     plan = plan_of(site)
     figures = _figures(site, plan, years)
     return DesignCheck(figures, ordered(_findings(site, plan, figures)))
-
-
-def design_check_with(site: Site, record: Path | None) -> DesignCheck:
-    """The same for whoever asks another process (`forecast.backroom`): the record is read there too."""
-    return design_check(site, None if record is None else read_record(record))
 
 
 def _figures(site: Site, plan: Plan, years: Years) -> Figures:

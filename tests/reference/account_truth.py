@@ -167,7 +167,10 @@ def main() -> None:
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument("--sites", type=int, default=SITES, help="random sites, a year each")
     parser.add_argument(
-        "--first", type=int, default=0, help="number of the first; those from 10 on were never tuned on"
+        "--first",
+        type=int,
+        default=0,
+        help="number of the first; nobody looked at those from 62 on",
     )
     parser.add_argument("--spells", action="store_true", help="what is learnt of clean roofs after 30 and 100 spells")
     options = parser.parse_args()
