@@ -24,6 +24,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final, NamedTuple, Self
 
+from ingest.devices import write_named
 from ingest.errors import BrokerError
 from ingest.keeper import KEEPER, Keeper
 from ingest.monitoring import Monitoring
@@ -130,6 +131,7 @@ class Broker:
         try:
             private_folder(self.folder)
             self._ownership.take(str(self._configuration_file))
+            write_named(self.folder, self.device_topics)
         except OSError as error:
             raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error
         if self._before_open is not None:

@@ -19,6 +19,8 @@ from ingest.secretsfile import write_private
 from ingest.site import Site
 
 FILE: Final = "broker-devices.json"
+#: What the site files named when the broker last started: a password for anything else would be good for nothing.
+NAMED_FILE: Final = "broker-named.json"
 #: What stands for the one name that all devices may use.
 SHARED: Final = "shared"
 
@@ -44,6 +46,31 @@ def read_devices(folder: Path) -> Devices:
         return Devices(True, {})
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise BrokerError(f"{file} is damaged ({error}): restore it, or delete it and give passwords anew") from error
+
+
+def write_named(folder: Path, topics: Mapping[str, list[str]]) -> None:
+    """Keep, for whoever gives passwords, which devices there are and where each may publish."""
+    write_private(folder / NAMED_FILE, json.dumps(topics, indent=2))
+
+
+def topics_named(folder: Path, device: str) -> list[str]:
+    """Where a device may publish, by the site files that the broker last started with.
+
+    Raises BrokerError for a device that they do not name, and where the broker never started.
+    """
+    file = folder / NAMED_FILE
+    try:
+        named = {str(name): [str(topic) for topic in topics] for name, topics in json.loads(file.read_text()).items()}
+    except FileNotFoundError:
+        raise BrokerError(f"{file} is not there: start the service with its site files first") from None
+    except (ValueError, TypeError, AttributeError) as error:
+        raise BrokerError(f"{file} is damaged ({error}): restart the service, which writes it anew") from error
+    if device not in named:
+        raise BrokerError(
+            f"no site file names the device {device}: there are {', '.join(sorted(named)) or 'none'}. "
+            "Write it into its site file and restart the service, then ask again"
+        )
+    return named[device]
 
 
 def give_password(folder: Path, device: str) -> str:

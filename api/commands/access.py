@@ -76,7 +76,7 @@ def device(
     off: Annotated[bool, typer.Option("--off", help="Take the password away; a running broker hears of it.")] = False,
 ) -> None:
     """A password of its own for a device at the bundled broker, good for its own topics alone."""
-    from ingest.devices import SHARED, give_password, share, take_password
+    from ingest.devices import SHARED, give_password, share, take_password, topics_named
     from ingest.role import BROKER_FOLDER
 
     if not data.is_dir():
@@ -90,7 +90,8 @@ def device(
     elif off:
         typer.echo(f"{name}: {'taken away' if take_password(folder, name) else 'had no password of its own'}")
     else:
-        typer.echo(f"user {name}\npassword {give_password(folder, name)}")
+        topics = topics_named(folder, name)
+        typer.echo(f"user {name}\npassword {give_password(folder, name)}\nmay publish to {', '.join(topics)}")
 
 
 @people.command("list")

@@ -10,7 +10,16 @@ import pytest
 
 from ingest import broker as broker_module
 from ingest.broker import COLLECTOR, DEVICE, Broker, Credentials
-from ingest.devices import FILE, give_password, read_devices, share, take_password, topics_of
+from ingest.devices import (
+    FILE,
+    NAMED_FILE,
+    give_password,
+    read_devices,
+    share,
+    take_password,
+    topics_named,
+    topics_of,
+)
 from ingest.errors import BrokerError
 from ingest.site import Site
 from tests.ingest.test_broker import WAIT_S, Client
@@ -75,6 +84,13 @@ def test_a_damaged_file_is_named(tmp_path: Path) -> None:
     (tmp_path / FILE).write_text("[")
     with pytest.raises(BrokerError, match=FILE):
         read_devices(tmp_path)
+    (tmp_path / NAMED_FILE).write_text("[]")
+    with pytest.raises(BrokerError, match=NAMED_FILE):
+        topics_named(tmp_path, POST)
+
+
+def test_the_broker_says_which_devices_its_site_files_name(broker: Broker) -> None:
+    assert topics_named(broker.folder, POST) == ["ullage/skerrow-head/post-1/#"]
 
 
 def test_topics_of_its_own_belong_to_a_device(tarn_orchard: Site) -> None:

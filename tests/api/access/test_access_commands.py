@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 
 from api.access.access import Access
 from api.cli import app
-from ingest.devices import Devices, read_devices
-from ingest.errors import SettingsError
+from ingest.devices import Devices, read_devices, write_named
+from ingest.errors import BrokerError, SettingsError
 from ingest.store.access import AccessStore
 from ingest.store.records import Records
 from tests.api.access.conftest import NAME, PASSWORD
@@ -66,7 +66,10 @@ def test_what_cannot_be_done_is_a_line(data: Path) -> None:
 
 
 def test_a_device_gets_a_password_and_loses_it(data: Path) -> None:
+    (data / "broker").mkdir()
+    write_named(data / "broker", {"skerrow-head/post-1": ["ullage/skerrow-head/post-1/#"]})
     said = run(data, "token", "device", "skerrow-head/post-1")
+    assert "may publish to ullage/skerrow-head/post-1/#" in said
     kept = read_devices(data / "broker")
     assert f"password {kept.passwords['skerrow-head/post-1']}" in said
     assert "taken away" in run(data, "token", "device", "skerrow-head/post-1", "--off")
@@ -74,3 +77,15 @@ def test_a_device_gets_a_password_and_loses_it(data: Path) -> None:
     assert read_devices(data / "broker") == Devices(shared=False, passwords={})
     with pytest.raises(SettingsError, match="SITE/DEVICE"):
         run(data, "token", "device", "post-1")
+
+
+def test_a_device_that_no_site_file_names_gets_no_password(data: Path) -> None:
+    with pytest.raises(BrokerError, match="start the service with its site files first"):
+        run(data, "token", "device", "skerrow-head/post-1")
+    (data / "broker").mkdir()
+    write_named(data / "broker", {"skerrow-head/post-1": ["ullage/skerrow-head/post-1/#"]})
+    with pytest.raises(
+        BrokerError, match="no site file names the device skerrow-head/post-9: there are skerrow-head/p"
+    ):
+        run(data, "token", "device", "skerrow-head/post-9")
+    assert read_devices(data / "broker").passwords == {}
