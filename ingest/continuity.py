@@ -5,7 +5,8 @@ can cost it the collector's session or the place of its subscription; it then st
 acknowledges, and keeps for nobody (both seen with 2.15, made by hand: session file removed, file of
 a subscription emptied). So each start is first one that no device can reach: the session is made
 anew where it is gone, and what waited under the old one is put in again. Twice is better than never:
-the store knows a reading that it has.
+the store knows a reading that it has. A session that subscribes to more than is wanted is made anew
+likewise: two subscriptions that cover one topic would bring each of its messages twice.
 """
 
 from __future__ import annotations
@@ -34,22 +35,28 @@ def renew_session(broker: Broker, user: str, client_id: str, filters: Sequence[s
     broker  runs, and no device can reach it
     Raises BrokerError.
     """
-    url, needed = parse_url(broker.url(user)), {_SUBJECTS + subject_of(name) for name in filters}
+    url, needed = (
+        parse_url(broker.url(user)),
+        {_SUBJECTS + subject for name in filters for subject in subjects_of(name)},
+    )
     try:
         with broker.keeper() as keeper:
             before = keeper.subscriptions()
             # Looking writes nothing: a broker whose disk is full may still hand over what it has.
             own = keeper.session_of(client_id)
             well = own is not None and HOLD not in before and own.keys() <= before.keys()
-            if own is not None and well and needed <= set(own.values()):
+            wanted_before = set(own.values()) if own is not None else set()
+            if well and needed == wanted_before:
                 return 0
-            if well:  # the site files want more than before
+            if well and wanted_before < needed:  # the site files want more than before
                 _connect(url, client_id, filters)
                 return 0
             again = _renew(keeper, url, client_id, filters, needed)
     except OSError as error:
         raise BrokerError(f"the broker's messages cannot be looked after: {error}") from error
-    if own is not None or before:
+    if well:
+        log.info("the collector subscribes to other topics than before: %d waiting messages put in again", again)
+    elif own is not None or before:
         log.error("the broker had lost the collector's session: made anew, %d waiting messages put in again", again)
     return again
 
@@ -76,6 +83,12 @@ def subject_of(topic_filter: str) -> str:
     """NATS subject of an MQTT topic filter: levels end with `.`, a literal dot becomes `//`."""
     levels = [level.replace(".", "//") for level in topic_filter.split("/")]
     return ".".join({"+": "*", "#": ">"}.get(level, level) for level in levels)
+
+
+def subjects_of(topic_filter: str) -> tuple[str, ...]:
+    """Every subject that the server subscribes to for a filter: `a/#` is also the level `a` itself (MQTT 4.7.1.2)."""
+    whole = topic_filter.removesuffix("/#")
+    return (subject_of(topic_filter),) if whole == topic_filter else (subject_of(topic_filter), subject_of(whole))
 
 
 def _connect(url: BrokerUrl, client_id: str, filters: Sequence[str] = (), *, fresh: bool = False) -> None:

@@ -6,9 +6,10 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from ingest.continuity import subject_of
+from ingest.continuity import subject_of, subjects_of
 from ingest.devices import read_devices, users_of
 from ingest.keeper import ANSWERS, KEEPER, KEEPER_MAY
+from ingest.site import ALARM_LEVEL
 
 if TYPE_CHECKING:
     from ingest.broker import Broker
@@ -27,11 +28,11 @@ def configuration(broker: Broker, passwords: dict[str, str]) -> str:
     The collector may subscribe and publishes nothing: the server itself handles the JetStream
     traffic behind an MQTT session (tried with 2.15).
     """
-    allowed = json.dumps([subject_of(topic) for topic in broker.topics])
+    allowed = json.dumps([subject for topic in broker.topics for subject in subjects_of(topic)])
     collector = json.dumps(passwords[COLLECTOR])
     known = read_devices(broker.folder)
     shared = [(DEVICE, passwords[DEVICE], list(broker.topics))] if known.shared else []
-    shown = [f"{topic.removesuffix('#')}+/alarm/+" for topic in broker.topics if topic.endswith("/#")]
+    shown = [f"{topic.removesuffix('#')}+/{ALARM_LEVEL}/+" for topic in broker.topics if topic.endswith("/#")]
     alarms = (ALARMS, passwords[ALARMS], shown)
     # The state of the alarms is nothing that a device may tell.
     devices = "".join(_publisher(*user, deny=shown) for user in (*shared, *users_of(known, broker.device_topics)))
@@ -70,7 +71,9 @@ authorization {{
 
 def _publisher(user: str, password: str, topics: list[str], *, deny: Sequence[str] = ()) -> str:
     """A user who publishes to these topics, but for some, and does nothing else."""
-    allow, denied = (json.dumps([subject_of(topic) for topic in some]) for some in (topics, deny))
+    allow, denied = (
+        json.dumps([subject for topic in some for subject in subjects_of(topic)]) for some in (topics, deny)
+    )
     return f"""    {{ user: {json.dumps(user)}, password: {json.dumps(password)},
       permissions: {{ publish: {{ allow: {allow}, deny: {denied} }}, subscribe: {{ deny: [">"] }} }} }}
 """

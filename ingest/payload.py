@@ -1,7 +1,8 @@
 """From a message, topic and bytes, to readings, by tables made once from the site files.
 
 Topics are `PREFIX/SITE/DEVICE/senml` (RFC 8428 JSON), `…/senml-cbor` (CBOR) and `…/status`
-(`online`, `offline`), or whatever a sensor in a site file names. A status becomes a reading
+(`online`, `offline`), or whatever a sensor in a site file names; anything else under the prefix is
+refused with a reason, but for the state of alarms, which the service itself shows there. A status becomes a reading
 of the pseudo-sensor `DEVICE/status`, 1 or 0, dated by its arrival: the broker repeats the last
 one at every connection, so a device that has long been offline says so again each time.
 
@@ -23,13 +24,16 @@ from ingest.errors import PayloadError
 from ingest.quality import CLOCK_TOLERANCE_MS
 from ingest.reading import TIME_OF_ARRIVAL, Reading, Reject
 from ingest.senml import Channel, Fault, channel_of
-from ingest.site import Sensor, Site
+from ingest.site import ALARM_LEVEL, Sensor, Site
 from ingest.units import Scale, scale_for
 from ingest.watch import BROKER_SITE, DROPPED, DROPPED_TOPIC
 
 STATUS = "status"
 _STATUS_VALUES = {b"online": 1.0, b"offline": 0.0}
 _FORMATS: dict[str, Callable[[bytes], senml.Pack]] = {"senml": senml.decode_json, "senml-cbor": senml.decode_cbor}
+#: How the reason begins where a topic belongs to nobody: whoever waits for a device's first message looks for these.
+_NO_SENSOR = "no sensor names this topic"
+_NO_SITE = "no site is called"
 #: More rejects than this from one message are summed up in one.
 _MAX_REJECTS = 20
 
@@ -123,11 +127,10 @@ class Decoder:
         self._routes[DROPPED_TOPIC] = _DroppedRoute()
         for topic, sensors in own.items():
             self._routes[topic] = _PointerRoute(sensors)
-        self.filters: list[str] = [f"{self._prefix}/+/+/{kind}" for kind in (*_FORMATS, STATUS)]
-        # Who forgets the last level shall see a reject, and not nothing.
-        self.filters += [f"{self._prefix}/+", f"{self._prefix}/+/+"]
+        # All of it: who sends to a topic with a slip in it shall see a reject, and not nothing.
+        self.filters: list[str] = [f"{self._prefix}/#"]
         # A topic that a filter covers already would be delivered twice.
-        self.filters += [topic for topic in sorted(own) if self._kind(topic) is None and not self._is_cut_short(topic)]
+        self.filters += [topic for topic in sorted(own) if not f"{topic}/".startswith(f"{self._prefix}/")]
 
     def decode(self, topic: str, payload: bytes, now_ms: int) -> Decoded:
         """Readings and rejects of one message that arrived now. [UTC ms] Never raises on its content."""
@@ -138,6 +141,8 @@ class Decoder:
             route = self._routes.get(topic)
             if route is None:
                 del self._last_arrival[topic]  # topics that nobody knows are without number
+                if self._is_alarm_state(topic):
+                    return Decoded([], [])
                 raise PayloadError(self._why_unknown(topic))
             readings, faults = route(payload, arrival_ms)
         except PayloadError as error:
@@ -161,18 +166,35 @@ class Decoder:
         ours = base.startswith(f"{self._prefix}/") and base.removeprefix(f"{self._prefix}/").count("/") == 1
         return kind if ours and kind in (*_FORMATS, STATUS) else None
 
-    def _is_cut_short(self, topic: str) -> bool:
-        """One or two levels under the prefix: a site, or a site and a device."""
-        return topic.startswith(f"{self._prefix}/") and topic.count("/") - self._prefix.count("/") <= 2
+    def _is_alarm_state(self, topic: str) -> bool:
+        """`PREFIX/SITE/alarm/ALARM`, which the service itself publishes and devices may not."""
+        levels = topic.removeprefix(f"{self._prefix}/").split("/")
+        return topic.startswith(f"{self._prefix}/") and len(levels) == 3 and levels[1] == ALARM_LEVEL
 
     def _why_unknown(self, topic: str) -> str:
         if self._kind(topic) is None:
-            return f"no sensor names this topic: send to {self._prefix}/SITE/DEVICE/senml, or name it in the site file"
+            named = topic.removeprefix(f"{self._prefix}/").split("/")[0]
+            which = f"no sensor of {named} names this topic" if named in self._devices else _NO_SENSOR
+            kinds = ", ".join((*_FORMATS, STATUS))
+            return (
+                f"{which}: send to {self._prefix}/SITE/DEVICE/senml, or name it in the site file "
+                f"(after SITE/DEVICE stands one of {kinds})"
+            )
         site, device = topic.removeprefix(f"{self._prefix}/").split("/")[:2]
         if site not in self._devices:
-            return f"site {site!r} is unknown: the site files describe {', '.join(sorted(self._devices)) or 'none'}"
+            return f"{_NO_SITE} {site!r}: the site files describe {', '.join(sorted(self._devices)) or 'none'}"
         known = ", ".join(sorted(self._devices[site])) or "none"
         return f"device {device!r} is unknown at {site}: its site file names {known}"
+
+
+def is_for(site: Site, topic: str) -> bool:
+    """Whether a topic names a site, or is one that a sensor of it names."""
+    return f"/{site.id}/" in f"{topic}/" or any(sensor.topic == topic for sensor in site.sensor)
+
+
+def is_nobodys(reject: Reject) -> bool:
+    """Whether the topic that it was sent to names no site that there is."""
+    return reject.reason.startswith((_NO_SENSOR, _NO_SITE))
 
 
 def _scale(sensor: Sensor) -> Scale:

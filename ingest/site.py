@@ -32,6 +32,9 @@ from ingest.reading import Quantity, quantity_of
 from ingest.tank import HorizontalCylinder, Rectangular, StrappingTable, Tank, VerticalCylinder
 from ingest.units import SENT_UNITS, scale_for
 
+#: `PREFIX/SITE/alarm/ALARM` shows the state of an alarm; so no device may have this name.
+ALARM_LEVEL: Final = "alarm"
+
 #: Tanks, pipes and pumps have files of their own and are used from here.
 __all__ = [
     "Backup", "Battery", "Design", "Draw", "FirstFlush", "HorizontalCylinder", "Line", "Pump", "Rectangular", "Roof",
@@ -211,6 +214,13 @@ class Sensor(Part):
     topic: Annotated[str, StringConstraints(pattern=r"^[^+#\x00]+$")] | None = None
     pointer: Annotated[str, StringConstraints(pattern=r"^(/([^~/]|~[01])*)*$")] | None = None
     unit: str | None = None
+
+    @field_validator("device")
+    @classmethod
+    def _not_where_alarms_are_shown(cls, device: str) -> str:
+        if device == ALARM_LEVEL:
+            raise ValueError(f"another name: the state of alarms is shown under {ALARM_LEVEL!r}")
+        return device
 
     @field_validator("measures")
     @classmethod

@@ -8,6 +8,7 @@ from typing import Final
 from api.commissioning.checks import LOOK_BACK_MS, Check, check
 from api.commissioning.hand import Comparison, compare, compares, span_ms
 from ingest.instants import DAY_MS
+from ingest.payload import is_for, is_nobodys
 from ingest.reading import Reject
 from ingest.site import Sensor, Site
 from ingest.store.readings import ReadingStore
@@ -20,7 +21,10 @@ _REJECTS_READ: Final = 200
 
 @dataclass(frozen=True)
 class Commissioning:
-    """Every sensor of a site, and the refused messages of the last day, one a reason, newest first."""
+    """Every sensor of a site, and the refused messages of the last day, one a reason, newest first.
+
+    Among these are such as no site could have been meant by: a slip in a topic is made on this day.
+    """
 
     site: Site
     now_ms: int
@@ -55,10 +59,8 @@ def _compared(sensor: Sensor, site: Site, entry: LogEntry | None, readings: Read
 
 
 def _refused(site: Site, readings: ReadingStore, now_ms: int) -> list[Reject]:
-    own = {sensor.topic for sensor in site.sensor if sensor.topic}
     found: dict[tuple[str, str], Reject] = {}
     for reject in readings.rejects(_REJECTS_READ):
-        mine = f"/{site.id}/" in reject.topic or reject.topic in own
-        if mine and reject.time_ms >= now_ms - LOOK_BACK_MS:
+        if (is_for(site, reject.topic) or is_nobodys(reject)) and reject.time_ms >= now_ms - LOOK_BACK_MS:
             found.setdefault((reject.topic, reject.reason), reject)
     return list(found.values())

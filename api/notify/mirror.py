@@ -23,7 +23,7 @@ from api.speech import Speaker
 from ingest.brokerurl import BrokerUrl
 from ingest.errors import BrokerError, StoreUnavailable
 from ingest.instants import to_rfc3339
-from ingest.site import Site
+from ingest.site import ALARM_LEVEL, Site
 from ingest.store.records import Records
 
 log = logging.getLogger("ullage.notify")
@@ -36,7 +36,7 @@ _ANSWER_WITHIN_S: Final = 10.0
 def topics(sites: Mapping[str, Site], records: Records, prefix: str, now_ms: int) -> dict[str, bytes]:
     """Topic → what it shall say: `PREFIX/SITE/alarm/ALARM`. Raises StoreUnavailable."""
     return {
-        f"{prefix}/{site.id}/alarm/{standing.alarm}": _payload(standing, site)
+        f"{prefix}/{site.id}/{ALARM_LEVEL}/{standing.alarm}": _payload(standing, site)
         for site in sites.values()
         for standing in standings(records, site, now_ms)
     }

@@ -17,6 +17,7 @@ from api.speech import Speaker
 from forecast.result import Input, TankForecast
 from ingest import saying
 from ingest.instants import DAY_MS
+from ingest.payload import is_for
 from ingest.reading import flag_sayings
 from ingest.saying import Saying, Sentence, say
 from ingest.units import MINUTES_PER_HOUR, us_gallons
@@ -98,12 +99,11 @@ def disbelieved(state: SiteState, service: Service) -> list[Statement]:
 
 def refused(state: SiteState, service: Service) -> list[Statement]:
     """The last messages of this site's devices that were refused within a day."""
-    own = {sensor.topic for sensor in state.site.sensor if sensor.topic}
     since_ms = state.now_ms - DAY_MS
     found = [
         reject
         for reject in service.readings.rejects(_REJECTS_READ)
-        if reject.time_ms >= since_ms and (f"/{state.site.id}/" in reject.topic or reject.topic in own)
+        if reject.time_ms >= since_ms and is_for(state.site, reject.topic)
     ]
     return [Statement(f"{reject.topic}: {reject.reason}.", _at(reject.time_ms)) for reject in found[:_REJECTS_SHOWN]]
 

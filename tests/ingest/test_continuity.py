@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import logging
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
 
 from ingest.broker import COLLECTOR, DEVICE, Broker
 from ingest.brokerurl import parse_url
-from ingest.continuity import renew_session, subject_of
+from ingest.continuity import renew_session, subjects_of
 from ingest.session import Session
 from tests.faults.rig import TOPIC, publishing, until
 
 CLIENT = "collector-under-test"
-FILTERS = ("ullage/+/+/senml", "orchard/lower.post/state")
+FILTERS = ("ullage/#", "orchard/lower.post/state")
 
 
 def lose_the_session(messages: Path) -> None:
@@ -39,6 +39,11 @@ def damage_one_subscription(messages: Path) -> None:
 
 def lose_nothing(messages: Path) -> None:
     """All is well."""
+
+
+def order_of(filters: Sequence[str]) -> Callable[[Broker], object]:
+    """What is done at a start, for a collector that wants these."""
+    return lambda broker: renew_session(broker, COLLECTOR, CLIENT, filters)
 
 
 def send(broker: Broker, count: int) -> set[bytes]:
@@ -71,9 +76,7 @@ def collect(broker: Broker, wanted: set[bytes]) -> list[bytes]:
 def test_what_waits_and_what_comes_is_kept_whatever_the_broker_lost(
     damage: Callable[[Path], None], renewed: bool, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    def order(broker: Broker) -> None:
-        renew_session(broker, COLLECTOR, CLIENT, FILTERS)
-
+    order = order_of(FILTERS)
     broker = Broker(tmp_path / "broker", port=0, topics=("ullage/#", "orchard/#"), before_open=order)
     with broker:
         before = send(broker, 50)
@@ -86,8 +89,22 @@ def test_what_waits_and_what_comes_is_kept_whatever_the_broker_lost(
         after = send(again, 20)
         got = collect(again, before | after)
         with again.keeper() as keeper:
-            assert set(keeper.subscriptions().values()) >= {"$MQTT.msgs." + subject_of(name) for name in FILTERS}
+            assert set(keeper.subscriptions().values()) == {
+                f"$MQTT.msgs.{subject}" for name in FILTERS for subject in subjects_of(name)
+            }
             until(lambda: not list(keeper.waiting(keeper.last_place())), "empty stream")
     assert set(got) == before | after
     assert len(got) == len(before | after)
     assert ("waiting messages put in again" in caplog.text) == renewed
+
+
+def test_what_waits_for_a_subscription_that_is_wanted_no_more_comes_once_by_the_new_one(tmp_path: Path) -> None:
+    before = ("ullage/+/+/senml", "ullage/+", "orchard/lower.post/state")
+    topics = ("ullage/#", "orchard/#")
+    with Broker(tmp_path / "broker", port=0, topics=topics, before_open=order_of(before)) as broker:
+        waits = send(broker, 50)
+    with Broker(tmp_path / "broker", port=0, topics=topics, before_open=order_of(FILTERS)) as again:
+        comes = send(again, 20)
+        got = collect(again, waits | comes)
+    assert set(got) == waits | comes
+    assert len(got) == len(waits | comes)

@@ -96,6 +96,7 @@ def change(part: str, key: str, value: object) -> Any:
         (change("draw", "months", ["May"]), "whole number"),
         (change("draw", "hours", [8]), "at least 2 of them, not 1"),
         (change("sensor", "high", 2_500), "low below high, both within -0.05 to 30 m, the unit kept inside"),
+        (change("sensor", "device", "alarm"), "another name: the state of alarms is shown under 'alarm'"),
     ],
 )
 def test_each_kind_of_mistake_is_explained(good: dict[str, Any], spoil: Any, said: str) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from ingest.payload import Decoder
 from ingest.reading import Reject
+from ingest.site import Site
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, MemoryReadings
 
@@ -36,3 +38,16 @@ def test_the_older_follow_by_cursor(client: Client, readings: MemoryReadings) ->
     rest = client.get("/api/v1/rejects", params={"limit": 2, "cursor": first["next"]}).json()
     assert [entry["reason"] for entry in first["rejects"] + rest["rejects"]] == [OWN.reason, FOREIGN.reason, OLD.reason]
     assert rest["next"] is None
+
+
+def test_on_the_day_of_commissioning_a_topic_that_names_no_site_is_shown_too(
+    client: Client, heard: MemoryReadings, skerrow_head: Site
+) -> None:
+    decoder = Decoder({skerrow_head.id: skerrow_head})
+    topics = (TOPIC, "ullage/skerow-head/post-1/senml", "ullage/post-1")
+    heard.refused = [decoder.decode(topic, b"[", NOW_MS - 60_000).rejects[0] for topic in topics]
+    heard.refused.append(OWN._replace(topic="ullage/tarn-orchard/lower-post/senml"))
+    page = client.get("/sites/skerrow-head/commissioning").text.split("Refused messages")[1]
+    assert all(f"<li>{topic}: " in page for topic in topics)
+    assert "tarn-orchard/lower-post" not in page
+    assert "no site is called" not in client.get("/sites/skerrow-head").text
