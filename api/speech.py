@@ -44,9 +44,8 @@ class Speaker:
         return _FORMS[figure.kind](value, self)
 
 
-def _rate(flow_l_min: float, to: Speaker) -> str:
-    # A flow is shown to the whole unit, like a volume.
-    return f"{words.litres(flow_l_min, to.language, to.units)}/min"
+def _measure(inside: str) -> Callable[[float, Speaker], str]:
+    return lambda value, to: words.measure(value, inside, to.language, to.units)
 
 
 def _a_day(flow_l_day: float, to: Speaker) -> str:
@@ -57,11 +56,14 @@ def _a_day(flow_l_day: float, to: Speaker) -> str:
 _FORMS: Final[Mapping[str, Callable[[float, Speaker], str]]] = {
     "litres": lambda value, to: words.litres(value, to.language, to.units),
     "litres_a_day": _a_day,
-    "litres_a_minute": _rate,
-    "metres": lambda value, to: f"{words.number(value, 2, to.language)} m",
-    "millimetres": lambda value, to: f"{words.number(value, 0, to.language)} mm",
+    "litres_a_minute": lambda value, to: words.flow(value, to.language, to.units),
+    "metres": _measure("m"),
+    "millimetres": _measure("mm"),
+    "millimetres_fine": lambda value, to: words.small_depth(value, to.language, to.units),
+    "square_metres": _measure("m²"),
     "volts": lambda value, to: f"{words.number(value, 2, to.language)} V",
-    "celsius": lambda value, to: f"{words.number(value, 0, to.language)} °C",
+    "celsius": _measure("Cel"),
+    "celsius_apart": lambda value, to: words.apart(value, "Cel", to.language, to.units),
     "share": lambda value, to: words.percent(value, to.language),
     "chance": lambda value, to: words.chance(value, to.language),
     "number": lambda value, to: words.bare(value, to.language),

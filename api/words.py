@@ -13,11 +13,16 @@ from babel.numbers import format_decimal
 
 from api.languages.language import ENGLISH, Language
 from api.languages.reader import Units
+from api.measures import difference, shown, symbol
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, to_datetime
-from ingest.units import us_gallons
 
-#: How a volume's unit is written.
-SYMBOLS: Final[dict[Units, str]] = {"litre": "L", "us-gallon": "gal"}
+#: Kept inside → decimals as a person says them, in each choice of units; what a sensor gives is finer.
+_SAID: Final[dict[str, dict[Units, int]]] = {
+    "m": {"litre": 2, "us-gallon": 1},
+    "mm": {"litre": 0, "us-gallon": 2},
+    "Cel": {"litre": 0, "us-gallon": 0},
+    "m²": {"litre": 0, "us-gallon": 0},
+}
 
 
 def clock_time(time_ms: int, zone: ZoneInfo, language: Language = ENGLISH) -> str:
@@ -89,10 +94,42 @@ def bare(value: float, language: Language = ENGLISH) -> str:
 
 
 def litres(volume_l: float, language: Language = ENGLISH, units: Units = "litre") -> str:
-    """A volume to the figures that a level sensor supports: `2,130 L`, `84 L`, `563 gal`."""
-    volume = us_gallons(volume_l) if units == "us-gallon" else volume_l
+    """A volume to the figures that a level sensor supports: `2,130 L`, `84 L`, `563 gal`, `3.4 gal`."""
+    volume = shown(volume_l, "L", units)
+    figure = _whole(volume, language) if units == "litre" or abs(volume) >= 9.95 else bare(round(volume, 1), language)
+    return f"{figure} {symbol('L', units)}"
+
+
+def flow(flow_l_min: float, language: Language = ENGLISH, units: Units = "litre") -> str:
+    """`11 L/min`, `3.2 L/min`, `0.3 gal/min`, `0.04 gal/min`: what drips is not nothing."""
+    value = shown(flow_l_min, "L/min", units)
+    if abs(value) >= 9.95:
+        figure = _whole(value, language)
+    else:
+        figure = bare(round(value, 1 if abs(value) >= 0.095 else 2), language)
+    return f"{figure} {symbol('L/min', units)}"
+
+
+def measure(value: float, inside: str, language: Language = ENGLISH, units: Units = "litre") -> str:
+    """A level, a depth of rain, a temperature or an area as a person says it: `1.35 m`, `53.1 in`, `0.63 in`."""
+    return f"{number(shown(value, inside, units), _SAID[inside][units], language)} {symbol(inside, units)}"
+
+
+def small_depth(depth_mm: float, language: Language = ENGLISH, units: Units = "litre") -> str:
+    """A depth finer than rain is said: `0.41 mm`, `0.016 in`."""
+    decimals = 2 if units == "litre" else 3
+    return f"{bare(round(shown(depth_mm, 'mm', units), decimals), language)} {symbol('mm', units)}"
+
+
+def apart(value: float, inside: str, language: Language = ENGLISH, units: Units = "litre") -> str:
+    """The same of how far two values are apart."""
+    decimals_said = _SAID[inside][units]
+    return f"{number(difference(value, inside, units), decimals_said, language)} {symbol(inside, units)}"
+
+
+def _whole(volume: float, language: Language) -> str:
     step = 10 if abs(volume) >= 1_000 else 1
-    return f"{number(round(volume / step) * step, 0, language)} {SYMBOLS[units]}"
+    return number(round(volume / step) * step, 0, language)
 
 
 def percent(share: float, language: Language = ENGLISH) -> str:

@@ -20,7 +20,10 @@ Kind = Literal[
     "metres",  # [m]
     "millimetres",  # [mm]
     "volts",  # [V]
+    "millimetres_fine",  # a small depth, to hundredths [mm]
+    "square_metres",  # [m²]
     "celsius",  # [°C]
+    "celsius_apart",  # how far two temperatures are apart [°C]
     "share",  # 0 to 1, said in percent
     "chance",  # a probability, 0 to 1
     "number",  # a bare number
@@ -100,12 +103,25 @@ def millimetres(depth_mm: float) -> Figure:
     return Figure("millimetres", float(depth_mm))
 
 
+def millimetres_fine(depth_mm: float) -> Figure:
+    """A small depth, finer than rain is said."""
+    return Figure("millimetres_fine", float(depth_mm))
+
+
 def volts(voltage_v: float) -> Figure:
     return Figure("volts", float(voltage_v))
 
 
+def square_metres(area_m2: float) -> Figure:
+    return Figure("square_metres", float(area_m2))
+
+
 def celsius(temperature_cel: float) -> Figure:
     return Figure("celsius", float(temperature_cel))
+
+
+def celsius_apart(difference_cel: float) -> Figure:
+    return Figure("celsius_apart", float(difference_cel))
 
 
 def share(of_one: float) -> Figure:

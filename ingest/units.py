@@ -97,6 +97,21 @@ def weather_scale(inside: str, label: str | None) -> Scale:
     return accepted[label]
 
 
+#: Unit kept inside → what readers of US customary units get for it, and how to bring that inside. A level
+#: is in inches, as a tape and a rain gauge have them. (NIST Handbook 44, appendix C, from memory)
+US_CUSTOMARY: Final[dict[str, tuple[str, Scale]]] = {
+    "m": ("in", Scale(0.0254)),
+    "cm": ("in", Scale(2.54)),
+    "mm": ("in", Scale(25.4)),
+    "mm/h": ("in/h", Scale(25.4)),
+    "L": ("gal", Scale(LITRES_PER_US_GALLON)),
+    "L/min": ("gal/min", Scale(LITRES_PER_US_GALLON)),
+    "L/h": ("gal/h", Scale(LITRES_PER_US_GALLON)),
+    "m²": ("ft²", Scale(0.3048**2)),
+    "Cel": ("°F", Scale(5 / 9, -32 * 5 / 9)),
+}
+
+
 def litres_from_rain(rain_mm: float, area_m2: float) -> float:
     """Volume of a depth of rain on a plan area. [L] 1 mm on 1 m² is 1 L, exactly."""
     return rain_mm * area_m2

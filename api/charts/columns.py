@@ -19,8 +19,6 @@ from ingest.saying import say
 _HEAD, _FOOT, _HEIGHT = 44, 244, 282
 #: Share of its place that a column fills.
 _FILLED: Final = 0.8
-#: No axis ends below this, so that next to nothing looks like it.
-_LEAST: Final = 10.0
 
 
 @dataclass(frozen=True)
@@ -52,6 +50,7 @@ class ColumnChart:
     parts     names of the parts, six at most
     whole     name of the open columns; empty: there are none
     decimals  of the figures in the table
+    least     the upright axis never ends below this, so that next to nothing looks like it
     """
 
     id: str
@@ -64,6 +63,7 @@ class ColumnChart:
     whole: str = ""
     decimals: int = 0
     key: Sequence[str] = field(default_factory=list)
+    least: float = 10.0
 
 
 def column_figure(chart: ColumnChart, speaker: Speaker) -> Markup:
@@ -71,7 +71,7 @@ def column_figure(chart: ColumnChart, speaker: Speaker) -> Markup:
     if len(chart.parts) > PARTS:
         raise ValueError(f"{len(chart.parts)} parts, but only {PARTS} fillings can be told apart: put some together")
     tops = [value for column in chart.columns for value in (column.total, column.whole) if value is not None]
-    y = Axis(0.0, top_of(max(tops, default=0.0), _LEAST), _FOOT, _HEAD)
+    y = Axis(0.0, top_of(max(tops, default=0.0), chart.least), _FOOT, _HEAD)
     ticks = [(value, tick(value, speaker)) for value in round_values(0.0, y.high, 5)]
     plot = Plot(Axis(0.0, float(max(1, len(chart.columns))), room_left(ticks, LEFT), RIGHT), y)
     key: list[str | tuple[int, str]] = [*chart.key]

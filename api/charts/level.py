@@ -14,17 +14,26 @@ from api.charts.figure import Figure, Row
 from api.charts.plot import TITLE_GAP, Axis, Bar, Plot, Point, plated, text, title, width_of
 from api.charts.ticks import round_values, top_of
 from api.charts.words import between, cell, figure, percent, tick
+from api.languages.reader import Units
+from api.measures import kept, shown, symbol
 from api.speech import Speaker
 from forecast.result import Bands
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
-from ingest.saying import instant, metres, name, say, share
+from ingest.saying import Saying, instant, metres, name, say, share
 
 #: Head and foot of the three plots, and the height of the picture. [units]
-_RAIN, _LEVEL, _CHANCE, _HEIGHT = (40, 104), (160, 380), (434, 496), 532
+_RAIN, _LEVEL, _CHANCE, _HEIGHT = (40, 104), (172, 392), (446, 508), 544
+#: Height of the middle plot's title above it: between them the label of the brim has room. [units]
+_ABOVE_BRIM: Final = TITLE_GAP + 12
 #: A rain axis never ends below this, so that a drizzle looks like one. [mm a day]
 _LEAST_RAIN_MM: Final = 10.0
 #: The name of the picture's key within a line of it: a dash of this width. [units]
 _SAMPLE: Final = 34
+#: Kept inside → decimals in the table.
+_DECIMALS: Final[dict[str, dict[Units, int]]] = {
+    "m": {"litre": 2, "us-gallon": 1},
+    "mm": {"litre": 0, "us-gallon": 2},
+}
 
 
 @dataclass(frozen=True)
@@ -103,8 +112,8 @@ def level_figure(chart: LevelChart, speaker: Speaker) -> Markup:
         ],
         heads=[
             speaker.say(say("At")),
-            speaker.say(say("Level, m")),
-            speaker.say(say("Rain of 24 h, mm")),
+            _with_unit(say("Level"), "m", speaker),
+            _with_unit(say("Rain of 24 h"), "mm", speaker),
             speaker.say(say("Has run out")),
             speaker.say(say("Has run over")),
         ],
@@ -155,29 +164,32 @@ def _rain(chart: LevelChart, speaker: Speaker, x: Axis) -> Iterator[str]:
         for day in chart.days
         if (number := chart.ahead(day)) is not None and (points := chart.coming_mm(number)) is not None
     }
-    most_mm = top_of(max([*fell.values(), *(high for _, _, high in coming.values())], default=0.0), _LEAST_RAIN_MM)
+    highest_mm = max([_LEAST_RAIN_MM, *fell.values(), *(high for _, _, high in coming.values())])
+    most = top_of(shown(highest_mm, "mm", speaker.units), 0.1)
+    most_mm = kept(most, "mm", speaker.units)
     plot = Plot(x, Axis(0.0, most_mm, _RAIN[1], _RAIN[0]))
-    yield title(plot, speaker.say(say("rain of 24 h, mm")))
+    yield title(plot, _with_unit(say("rain of 24 h"), "mm", speaker))
     yield plot.bars((Bar(day - DAY_MS, day, 0.0, high) for day, (_, _, high) in coming.items()), "open")
     yield plot.bars((Bar(day - DAY_MS, day, 0.0, middle) for day, (_, middle, _) in coming.items()), "full")
     yield plot.bars((Bar(day - DAY_MS, day, 0.0, amount) for day, amount in fell.items()), "full")
     yield plot.frame()
-    yield plot.y_ticks([(0.0, tick(0.0, speaker)), (most_mm, tick(most_mm, speaker))])
+    yield plot.y_ticks([(0.0, tick(0.0, speaker)), (most_mm, tick(most, speaker))])
 
 
 def _level(chart: LevelChart, speaker: Speaker, x: Axis) -> Iterator[str]:
     plot = Plot(x, Axis(0.0, 1.05 * chart.brim_m, _LEVEL[1], _LEVEL[0]))
-    yield title(plot, speaker.say(say("level, m")))
+    yield text(0, _LEVEL[0] - _ABOVE_BRIM, _with_unit(say("level"), "m", speaker))
     yield from fan_parts(plot, chart.fan)
     yield plot.frame()
     yield from (plot.rule(level_m) for level_m, _ in chart.lines)
     yield plot.upright(chart.now_ms)
     yield plot.lines(chart.seen, "seen")
     yield plot.rule_labels(chart.lines, chart.now_ms, extents(chart.seen, chart.fan))
-    yield text(plot.x(chart.now_ms) + 6, _LEVEL[0] - TITLE_GAP, speaker.say(say("now")))
+    yield text(plot.x(chart.now_ms) + 6, _LEVEL[0] - _ABOVE_BRIM, speaker.say(say("now")))
     if chart.fan is not None and chart.fan.stale:
         yield plated((LEFT + RIGHT) // 2, (_LEVEL[0] + _LEVEL[1]) // 2, speaker.say(say("stale forecast")), "middle")
-    yield plot.y_ticks([(value, tick(value, speaker)) for value in round_values(0.0, chart.brim_m, 5)])
+    values = round_values(0.0, shown(chart.brim_m, "m", speaker.units), 5)
+    yield plot.y_ticks([(kept(value, "m", speaker.units), tick(value, speaker)) for value in values])
 
 
 def _chances(chart: LevelChart, speaker: Speaker, x: Axis) -> Iterator[str]:
@@ -204,15 +216,32 @@ def _chance_key(speaker: Speaker) -> Iterator[str]:
         at += _SAMPLE + 8 + width_of(words) + 20
 
 
+def _with_unit(words: Saying, inside: str, speaker: Speaker) -> str:
+    """`Level, m`: a quantity with the unit in which it is shown."""
+    return f"{speaker.say(words)}, {symbol(inside, speaker.units)}"
+
+
+def _cell(value: float | None, inside: str, speaker: Speaker, *, exact: bool = False) -> str:
+    decimals = _DECIMALS[inside][speaker.units] + (exact and speaker.units == "litre")
+    return cell(None if value is None else shown(value, inside, speaker.units), decimals, speaker)
+
+
+def _between(points: tuple[float, float, float] | None, inside: str, speaker: Speaker) -> str:
+    if points is not None:
+        low, middle, high = (shown(point, inside, speaker.units) for point in points)
+        points = low, middle, high
+    return between(points, _DECIMALS[inside][speaker.units], speaker)
+
+
 def _row(chart: LevelChart, speaker: Speaker, x: Axis, day: int) -> Row:
     number, fan = chart.ahead(day), chart.fan
     if number is None or fan is None:
         level, fell = chart.level_m(day), chart.fell_mm(day)
-        cells = [cell(level, 2, speaker), cell(fell, 1, speaker), "", ""]
+        cells = [_cell(level, "m", speaker), _cell(fell, "mm", speaker, exact=True), "", ""]
     else:
         cells = [
-            between(fan.at(day), 2, speaker),
-            between(chart.coming_mm(number), 0, speaker),
+            _between(fan.at(day), "m", speaker),
+            _between(chart.coming_mm(number), "mm", speaker),
             *(
                 percent(chances[number], speaker) if number < len(chances) else ""
                 for chances in (chart.runs_out, chart.spills)

@@ -4,7 +4,7 @@ function readable(figure) {
   const svg = figure.querySelector("svg"), rows = [...figure.querySelectorAll("tr[data-x]")];
   if (!rows.length || figure.querySelector("input")) return;
   const heads = [...figure.querySelectorAll("tr:first-child th")].map(head => head.textContent);
-  const box = svg.viewBox.baseVal;
+  const box = svg.viewBox.baseVal, plots = [...svg.querySelectorAll(".frame")].map(frame => frame.getBBox());
   const line = document.createElementNS(svg.namespaceURI, "path");
   line.setAttribute("class", "reader");
   svg.querySelector("path").before(line); // below everything else
@@ -20,7 +20,8 @@ function readable(figure) {
     const words = [...row.cells].map((cell, n) => n && cell.textContent ? `${heads[n]}: ${cell.textContent}` : cell.textContent);
     said.textContent = words.filter(Boolean).join("; ");
     range.setAttribute("aria-valuetext", said.textContent);
-    line.setAttribute("d", `M${row.dataset.x} 0V${box.height}`);
+    // Through the plots alone: words between them stay clear of it.
+    line.setAttribute("d", plots.map(plot => `M${row.dataset.x} ${plot.y}v${plot.height}`).join(""));
   };
   const goTo = at => {
     const far = rows.map(row => Math.abs(row.dataset.x - at));

@@ -136,6 +136,11 @@ def figure_of(unit: str, value: float) -> Figure:
     return makers.get(unit, saying.number)(value)
 
 
+def _difference_of(unit: str, value: float) -> Figure:
+    """How far two values are apart, in their unit."""
+    return saying.celsius_apart(value) if unit == "Cel" else figure_of(unit, value)
+
+
 def _what_to_send(sensor: Sensor, site: Site, prefix: str) -> Saying:
     if sensor.topic is not None and sensor.pointer is not None:
         return say(
@@ -223,8 +228,8 @@ def _apart(found: Comparison) -> Saying:
         "{sensor} by the sensor and {hand} by hand at {time}: {difference} apart, more than {apart}. Measure again, "
         "then correct the sensor, how it is mounted, or the site file.",
         sensor=figure_of(found.unit, found.sensor),
-        difference=figure_of(found.unit, abs(found.sensor - found.hand)),
-        apart=figure_of(found.unit, found.apart),
+        difference=_difference_of(found.unit, abs(found.sensor - found.hand)),
+        apart=_difference_of(found.unit, found.apart),
         **hand,
     )
 

@@ -81,9 +81,9 @@ def what_to_do(site: Site) -> list[WhatToDo]:
 
 def _roof(roof: Roof) -> Saying:
     return say(
-        "Roof {roof}: {area} m² seen from above; its water runs to tank {tank}.",
+        "Roof {roof}: {area} seen from above; its water runs to tank {tank}.",
         roof=saying.name(roof.id),
-        area=saying.number(roof.plan_area_m2),
+        area=saying.square_metres(roof.plan_area_m2),
         tank=saying.name(roof.tank),
     )
 

@@ -9,13 +9,15 @@ from typing import Final
 import numpy as np
 from markupsafe import Markup
 
-from api import words
 from api.charts.columns import Column, ColumnChart, column_figure
-from api.pages.design_pictures import volume
+from api.measures import shown, symbol
+from api.pages.design_pictures import depth_decimals, volume
 from api.speech import Speaker
 from forecast.account.result import Period
 from ingest.saying import Saying, litres, millimetres, say
 
+#: No rain axis ends below this, so that next to nothing looks like it.
+_LEAST_RAIN_MM: Final = 10.0
 _YIELD: Final = say("Rain water drawn, and what the design promised")
 _RAIN: Final = say("Rain, and the design's")
 _WAY: Final = say("Where the rain on the roofs went")
@@ -38,7 +40,7 @@ def yield_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
         says=speaker.say(
             say("Drawn {came} where the design promised {promised}.", came=litres(came_l), promised=litres(promised_l))
         ),
-        unit=words.SYMBOLS[speaker.units],
+        unit=symbol("L", speaker.units),
         first=speaker.say(say("Month")),
         parts=[speaker.say(say("Drawn"))],
         columns=columns,
@@ -50,7 +52,10 @@ def yield_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
 def rain_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
     """Rain by month beside the design's of the hours that were measured."""
     fell_mm, promised_mm = (_sum(months, key) for key in ("rain_mm", "design_rain_mm"))
-    columns = [Column(_short(month), [_known(month.rain_mm)], _known(month.design_rain_mm)) for month in months]
+    columns = [
+        Column(_short(month), [_known(_depth(month.rain_mm, speaker))], _known(_depth(month.design_rain_mm, speaker)))
+        for month in months
+    ]
     chart = ColumnChart(
         id="rain",
         title=speaker.say(_RAIN),
@@ -59,11 +64,13 @@ def rain_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
                 "{fell} fell where the design had {wanted}.", fell=millimetres(fell_mm), wanted=millimetres(promised_mm)
             )
         ),
-        unit="mm",
+        unit=symbol("mm", speaker.units),
         first=speaker.say(say("Month")),
         parts=[speaker.say(say("Rain"))],
         columns=columns,
         whole=speaker.say(say("designed")),
+        decimals=depth_decimals(speaker),
+        least=_depth(_LEAST_RAIN_MM, speaker),
     )
     return column_figure(chart, speaker)
 
@@ -84,7 +91,7 @@ def way_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
         says=speaker.say(
             say("Of {fell} that fell on the roofs, {drawn} was drawn.", fell=litres(fell_l), drawn=litres(drawn_l))
         ),
-        unit=words.SYMBOLS[speaker.units],
+        unit=symbol("L", speaker.units),
         first=speaker.say(say("Month")),
         parts=[speaker.say(text) for text in parts],
         columns=columns,
@@ -104,6 +111,10 @@ def _way(month: Period, speaker: Speaker) -> Column:
 def _sum(months: Sequence[Period], key: str) -> float:
     """Of the months that tell it."""
     return float(np.nansum([getattr(month, key) for month in months]))
+
+
+def _depth(rain_mm: float, speaker: Speaker) -> float:
+    return shown(rain_mm, "mm", speaker.units)
 
 
 def _known(value: float) -> float | None:

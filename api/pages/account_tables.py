@@ -8,7 +8,8 @@ from typing import Final
 
 from api import words
 from api.charts.words import UNKNOWN, cell
-from api.pages.design_pictures import volume, with_unit
+from api.measures import shown
+from api.pages.design_pictures import depth_decimals, volume, with_unit
 from api.pages.tables import Table
 from api.speech import Speaker
 from forecast.account.result import Account, Period
@@ -43,9 +44,10 @@ def season_table(found: Account, speaker: Speaker) -> Table:
 def _periods(caption: Saying, head: Saying, periods: Sequence[Period], speaker: Speaker) -> Table:
     # On a phone the first columns are seen at once.
     heads = [
-        head, say("Yield in the design"), say("Drawn"), say("Short by"), say("Ran over"), say("Rain in the design, mm"),
-        say("Rain measured, mm"), say("Hours with the draw known"),
-    ]  # fmt: skip
+        *map(speaker.say, (head, say("Yield in the design"), say("Drawn"), say("Short by"), say("Ran over"))),
+        *(with_unit(text, speaker, "mm") for text in (say("Rain in the design"), say("Rain measured"))),
+        speaker.say(say("Hours with the draw known")),
+    ]
     rows = [
         [
             called(period, speaker),
@@ -53,13 +55,15 @@ def _periods(caption: Saying, head: Saying, periods: Sequence[Period], speaker: 
             with_sd(period.actual_yield_l, period.yield_sd_l, speaker),
             _short_by(period.shortfall_l, speaker),
             with_sd(period.actual.spilled_l, period.spilled_sd_l, speaker),
-            cell(period.design_rain_mm, 0, speaker),
-            cell(period.rain_mm, 0, speaker),
+            *(
+                cell(shown(rain_mm, "mm", speaker.units), depth_decimals(speaker), speaker)
+                for rain_mm in (period.design_rain_mm, period.rain_mm)
+            ),
             words.percent(period.drawn_h / period.hours, speaker.language),
         ]
         for period in periods
     ]
-    return Table(with_unit(caption, speaker), [speaker.say(text) for text in heads], rows)
+    return Table(with_unit(caption, speaker), heads, rows)
 
 
 def part_table(period: Period, speaker: Speaker) -> Table:
@@ -92,34 +96,36 @@ def flow_table(period: Period, speaker: Speaker) -> Table:
 def learned_tables(found: Account, speaker: Speaker) -> Iterator[Table]:
     """Roofs and tanks as found, beside the site file."""
     heads = [
-        say("Roof"), say("Runoff coefficient"), say("Coefficient in the site file"), say("Wetting loss, mm"),
-        say("Change a year"), say("Spells of rain"),
-    ]  # fmt: skip
+        *map(speaker.say, (say("Roof"), say("Runoff coefficient"), say("Coefficient in the site file"))),
+        with_unit(say("Wetting loss"), speaker, "mm"),
+        *map(speaker.say, (say("Change a year"), say("Spells of rain"))),
+    ]
     rows = [
         [
             roof.roofs,
             f"{_number(roof.coefficient, 2, speaker)}{GIVE_OR_TAKE}{_number(2 * roof.coefficient_sd, 2, speaker)}",
             _number(roof.file_coefficient, 2, speaker),
-            f"{_number(roof.loss_mm, 1, speaker)}{GIVE_OR_TAKE}{_number(2 * roof.loss_sd_mm, 1, speaker)}",
+            GIVE_OR_TAKE.join(_fine(loss_mm, "mm", speaker) for loss_mm in (roof.loss_mm, 2 * roof.loss_sd_mm)),
             _trend(roof.trend_year, roof.trend_sd, speaker),
             f"{roof.events}",
         ]
         for roof in found.roofs
     ]
-    yield Table(speaker.say(say("The roofs as found")), [speaker.say(text) for text in heads], rows)
+    yield Table(speaker.say(say("The roofs as found")), heads, rows)
     heads = [
-        say("Tank"), say("Leak, L/h"), say("Level's fall for each metered litre"), say("Level sensor's error, cm"),
+        speaker.say(say("Tank")), with_unit(say("Leak"), speaker, "L/h"),
+        speaker.say(say("Level's fall for each metered litre")), with_unit(say("Level sensor's error"), speaker, "cm"),
     ]  # fmt: skip
     rows = [
         [
             tank.tank,
-            _or_unknown(tank.leak_l_h, tank.leak_sd_l_h, 1, speaker),
+            _leak(tank.leak_l_h, tank.leak_sd_l_h, speaker),
             _or_unknown(tank.meter_gain, tank.meter_gain_sd, 2, speaker),
-            UNKNOWN if tank.sensor_error_m is None else _number(100 * tank.sensor_error_m, 1, speaker),
+            UNKNOWN if tank.sensor_error_m is None else _fine(100 * tank.sensor_error_m, "cm", speaker),
         ]
         for tank in found.tanks
     ]
-    yield Table(speaker.say(say("The tanks as found")), [speaker.say(text) for text in heads], rows)
+    yield Table(speaker.say(say("The tanks as found")), heads, rows)
 
 
 def _volume(volume_l: float, speaker: Speaker) -> str:
@@ -135,6 +141,18 @@ def _or_unknown(value: float | None, sd: float | None, decimals: int, speaker: S
     if value is None or sd is None:
         return UNKNOWN
     return f"{_number(value, decimals, speaker)}{GIVE_OR_TAKE}{_number(2 * sd, decimals, speaker)}"
+
+
+def _leak(leak_l_h: float | None, sd: float | None, speaker: Speaker) -> str:
+    if leak_l_h is None or sd is None:
+        return UNKNOWN
+    return f"{_fine(leak_l_h, 'L/h', speaker)}{GIVE_OR_TAKE}{_fine(2 * sd, 'L/h', speaker)}"
+
+
+def _fine(value: float, inside: str, speaker: Speaker) -> str:
+    """A small figure in the unit in which it is shown; the larger units of US readers need more decimals."""
+    decimals = 1 if speaker.units == "litre" or inside == "cm" else 2
+    return _number(shown(value, inside, speaker.units), decimals, speaker)
 
 
 def _trend(trend: float | None, sd: float | None, speaker: Speaker) -> str:

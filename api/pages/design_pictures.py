@@ -10,20 +10,25 @@ from api import words
 from api.charts.columns import Column, ColumnChart, column_figure
 from api.charts.curve import CurveChart, Mark, curve_figure
 from api.charts.plot import Point
+from api.measures import shown, symbol
 from api.speech import Speaker
 from forecast.sizing.result import Curve, Figures
 from ingest.saying import Figure, Saying, litres, name, number, said, say, share
-from ingest.units import us_gallons
 
 
 def volume(volume_l: float, speaker: Speaker) -> float:
     """A volume in the unit that the reader chose. [L] → [L or gal]"""
-    return us_gallons(volume_l) if speaker.units == "us-gallon" else volume_l
+    return shown(volume_l, "L", speaker.units)
 
 
-def with_unit(text: Saying, speaker: Speaker) -> str:
-    """`Usable tank, L`: a quantity with the unit of its volumes."""
-    return f"{speaker.say(text)}, {words.SYMBOLS[speaker.units]}"
+def depth_decimals(speaker: Speaker) -> int:
+    """Decimals of rain: whole millimetres, hundredths of an inch."""
+    return 0 if speaker.units == "litre" else 2
+
+
+def with_unit(text: Saying, speaker: Speaker, inside: str = "L") -> str:
+    """`Usable tank, L`: a quantity with the unit in which it is shown; inside: the unit kept."""
+    return f"{speaker.say(text)}, {symbol(inside, speaker.units)}"
 
 
 def design_pictures(figures: Figures, speaker: Speaker) -> list[tuple[str, Markup]]:
@@ -76,7 +81,7 @@ def _spill(curve: Curve, speaker: Speaker) -> CurveChart:
         title=speaker.say(say("How much a tank of each size would let run over")),
         says=speaker.say(says),
         across=with_unit(say("Usable tank"), speaker),
-        upright=f"{words.SYMBOLS[speaker.units]}, {speaker.say(say('in a mean year'))}",
+        upright=f"{symbol('L', speaker.units)}, {speaker.say(say('in a mean year'))}",
         points=[Point(volume(point.size, speaker), volume(point.spilled_l, speaker)) for point in curve.points],
         marks=[Mark(volume(now.size, speaker), volume(now.spilled_l, speaker), speaker.say(say("this tank")))],
     )
@@ -111,7 +116,7 @@ def _months(figures: Figures, speaker: Speaker) -> ColumnChart:
                 source=_rain_of(figures),
             )
         ),
-        unit=f"{words.SYMBOLS[speaker.units]}, {speaker.say(say('in a mean month'))}",
+        unit=f"{symbol('L', speaker.units)}, {speaker.say(say('in a mean month'))}",
         first=speaker.say(say("Month")),
         parts=[
             speaker.say(text) for text in (say("Drawn"), say("Run over"), say("Lost before the tank"))

@@ -7,7 +7,8 @@ from typing import Final
 
 from api import words
 from api.charts.words import UNKNOWN, cell
-from api.pages.design_pictures import volume, with_unit
+from api.measures import shown, symbol
+from api.pages.design_pictures import depth_decimals, volume, with_unit
 from api.pages.tables import Table
 from api.speech import Speaker
 from forecast.sizing.batch import Lever
@@ -17,12 +18,13 @@ from ingest.saying import Saying, litres, say, share
 
 _LEVERS: Final[dict[Lever, Saying]] = {
     "tank": say("Usable tank"),
-    "roof": say("Roof, m²"),
+    "roof": say("Roof"),
     "first_flush": say("First flush"),
     "coefficient": say("Runoff coefficient"),
     "draw": say("Mean use a day"),
 }
-_VOLUMES: Final = ("tank", "first_flush", "draw")
+#: What the size of each is kept in; the others have no unit.
+_KEPT_IN: Final[dict[Lever, str]] = {"tank": "L", "roof": "m²", "first_flush": "L", "draw": "L"}
 #: The tank's curve has its own picture and table; of the others all points are shown.
 _NO_TANK: Final = ("roof", "first_flush", "coefficient", "draw")
 
@@ -40,12 +42,12 @@ def month_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:
 
     month = speaker.say(say("Month"))
     lost = (
-        say("Rain, mm"), say("Fell on the roofs"), say("Wetted the roofs"), say("Splashed or seeped away"),
+        say("Fell on the roofs"), say("Wetted the roofs"), say("Splashed or seeped away"),
         say("Over the gutter"), say("Into the first flush"), say("Captured"),
     )  # fmt: skip
     yield Table(
         with_unit(say("What falls and what is lost in a mean month"), speaker),
-        [month, *map(speaker.say, lost)],
+        [month, with_unit(say("Rain"), speaker, "mm"), *map(speaker.say, lost)],
         rows(
             "rain_mm", "roof_rain_l", "wetting_loss_l", "coefficient_loss_l", "gutter_loss_l", "first_flush_l",
             "captured_l",
@@ -61,22 +63,23 @@ def month_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:
 
 def year_table(figures: Figures, speaker: Speaker) -> Table:
     """Each year of the run."""
-    heads = (say("Year"), say("Rain, mm"), say("Of the volume"), say("Of the days"), say("Days short"))
+    heads = (say("Of the volume"), say("Of the days"), say("Days short"))
     rows = [
         [
-            year.label, cell(year.rain_mm, 0, speaker), _share(year.reliable_volume, speaker),
+            year.label, _rain(year.rain_mm, speaker), _share(year.reliable_volume, speaker),
             _share(year.reliable_days, speaker), cell(year.short_days, 0, speaker),
             cell(volume(year.spilled_l, speaker), 0, speaker),
         ]
         for year in figures.by_year
     ]  # fmt: skip
+    first = speaker.say(say("Year")), with_unit(say("Rain"), speaker, "mm")
     spilled = with_unit(say("Run over"), speaker)
-    return Table(speaker.say(say("Year by year")), [*map(speaker.say, heads), spilled], rows)
+    return Table(speaker.say(say("Year by year")), [*first, *map(speaker.say, heads), spilled], rows)
 
 
 def storm_table(figures: Figures, speaker: Speaker) -> Table:
     """Overflow by return period; what a record cannot say is marked."""
-    unit = words.SYMBOLS[speaker.units]
+    unit = symbol("L/min", speaker.units)
     heads = (say("Once in years"), say("Overflow"), say("From full tanks"))
     rows = [
         [
@@ -87,29 +90,30 @@ def storm_table(figures: Figures, speaker: Speaker) -> Table:
         for level in figures.storms.levels
     ]
     caption = say("Overflow, mean of the hardest hour; with a question mark: rarer than the record can say")
-    return Table(f"{speaker.say(caption)}, {unit}/min", [*map(speaker.say, heads)], rows)
+    return Table(f"{speaker.say(caption)}, {unit}", [*map(speaker.say, heads)], rows)
 
 
 def outlet_table(figures: Figures, speaker: Speaker) -> Iterator[Table]:
     """Head at each outlet whose pipe is described."""
     if not figures.outlets:
         return
-    unit = f"{words.SYMBOLS[speaker.units]}/min"
-    heads = (
-        say("Outlet"), say("Wanted flow"), say("Lost to friction, m"), say("Flow, tank full"), say("Flow at the end"),
-        say("Lowest level, m"),
-    )  # fmt: skip
+    unit = symbol("L/min", speaker.units)
+    heads = [
+        *map(speaker.say, (say("Outlet"), say("Wanted flow"))), with_unit(say("Lost to friction"), speaker, "m"),
+        *map(speaker.say, (say("Flow, tank full"), say("Flow at the end"))),
+        with_unit(say("Lowest level"), speaker, "m"),
+    ]  # fmt: skip
     rows = [
         [
             one.draw,
-            cell(volume(one.flow_l_min, speaker), 1, speaker), cell(one.loss_m, 2, speaker),
+            cell(volume(one.flow_l_min, speaker), 1, speaker), _length(one.loss_m, speaker),
             cell(volume(one.flow_full_l_min, speaker), 1, speaker),
             cell(volume(one.flow_low_l_min, speaker), 1, speaker),
-            UNKNOWN if one.level_needed_m is None else cell(one.level_needed_m, 2, speaker),
+            UNKNOWN if one.level_needed_m is None else _length(one.level_needed_m, speaker),
         ]
         for one in figures.outlets
     ]  # fmt: skip
-    yield Table(f"{speaker.say(say('Head and flow at the outlets'))}, {unit}", [*map(speaker.say, heads)], rows)
+    yield Table(f"{speaker.say(say('Head and flow at the outlets'))}, {unit}", heads, rows)
 
 
 def lever_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:
@@ -134,9 +138,9 @@ def _lever_table(curve: Curve, speaker: Speaker) -> Table:
         *map(speaker.say, (say("Size"), say("Of the volume"), say("Of the days"))),
         *(with_unit(text, speaker) for text in (say("Drawn in a year"), say("Run over in a year"))),
     ]
-    rows = []
+    rows, inside = [], _KEPT_IN.get(curve.lever)
     for point in curve.points:
-        size = volume(point.size, speaker) if curve.lever in _VOLUMES else point.size
+        size = point.size if inside is None else shown(point.size, inside, speaker.units)
         here = f" ({speaker.say(say('as it is'))})" if point == curve.now else ""
         rows.append(
             [
@@ -148,8 +152,7 @@ def _lever_table(curve: Curve, speaker: Speaker) -> Table:
             ]
         )
     called = _LEVERS[curve.lever]
-    shown = with_unit(called, speaker) if curve.lever in _VOLUMES else speaker.say(called)
-    return Table(shown, heads, rows)
+    return Table(speaker.say(called) if inside is None else with_unit(called, speaker, inside), heads, rows)
 
 
 def _amount(one: SimpleMethod, speaker: Speaker) -> str:
@@ -162,7 +165,18 @@ def _amount(one: SimpleMethod, speaker: Speaker) -> str:
 
 
 def _value(key: str, value: float, speaker: Speaker) -> str:
+    if key == "rain_mm":
+        return _rain(value, speaker)
     return cell(volume(value, speaker) if key.endswith("_l") else value, 0, speaker)
+
+
+def _rain(rain_mm: float, speaker: Speaker) -> str:
+    return cell(shown(rain_mm, "mm", speaker.units), depth_decimals(speaker), speaker)
+
+
+def _length(length_m: float, speaker: Speaker) -> str:
+    """To a hundredth of a metre, or a tenth of an inch."""
+    return cell(shown(length_m, "m", speaker.units), 2 if speaker.units == "litre" else 1, speaker)
 
 
 def _share(of_one: float, speaker: Speaker) -> str:

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from api import words
 from api.current import SiteState, TankState, Value, disbelieved_of
+from api.measures import shown, symbol
 from api.pages.passage import lasts, lasts_more, overflows, span_of
 from api.pages.pictures import level_picture, tank_forecast
 from api.pages.statement import Statement
@@ -20,22 +21,22 @@ from ingest.instants import DAY_MS
 from ingest.payload import is_for
 from ingest.reading import flag_sayings
 from ingest.saying import Saying, Sentence, say
-from ingest.units import MINUTES_PER_HOUR, us_gallons
+from ingest.units import MINUTES_PER_HOUR
 
 _REJECTS_READ: Final = 100
 _REJECTS_SHOWN: Final = 3
 
-#: Unit kept inside → how it is written, and with how many decimals.
-_SHOWN: Final[dict[str, tuple[str, int]]] = {
-    "m": ("m", 3),
-    "L": ("L", 0),
-    "L/h": ("L/min", 1),
-    "mm": ("mm", 1),
-    "mm/h": ("mm/h", 1),
-    "V": ("V", 2),
-    "A": ("A", 1),
-    "Cel": ("°C", 1),
-    "1": ("", 2),
+#: Unit kept inside → decimals as exactly as a sensor gives it, and as many for readers of US units.
+_EXACT: Final[dict[str, tuple[int, int]]] = {
+    "m": (3, 1),
+    "L": (0, 0),
+    "L/min": (1, 2),
+    "mm": (1, 2),
+    "mm/h": (1, 2),
+    "V": (2, 2),
+    "A": (1, 1),
+    "Cel": (1, 1),
+    "1": (2, 2),
 }
 
 
@@ -154,9 +155,8 @@ def _sensor_row(value: Value, speaker: Speaker) -> Row:
 
 def bare_figure(value: float, inside: str, speaker: Speaker) -> str:
     """A value with its unit, as exactly as a sensor gives it."""
-    unit, decimals = _SHOWN[inside]
     if inside == "L/h":  # the balance goes by the hour, people by the minute
-        value /= MINUTES_PER_HOUR
-    if speaker.units == "us-gallon" and unit.startswith("L"):
-        value, unit = us_gallons(value), unit.replace("L", words.SYMBOLS["us-gallon"])
-    return f"{words.number(value, decimals, speaker.language)} {unit}".strip()
+        value, inside = value / MINUTES_PER_HOUR, "L/min"
+    decimals = _EXACT[inside][speaker.units == "us-gallon"]
+    figure = words.number(shown(value, inside, speaker.units), decimals, speaker.language)
+    return f"{figure} {symbol(inside, speaker.units)}".strip()

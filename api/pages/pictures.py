@@ -15,16 +15,15 @@ from api.charts.level import LevelChart, level_figure
 from api.charts.plot import Point, pieces_of
 from api.charts.words import day_name
 from api.current import SiteState, TankState, Value
+from api.measures import shown, symbol
 from api.pages.measured import amounts, by_day, slot_ms, whole_days
 from api.service import Service
 from api.speech import Speaker
-from api.words import SYMBOLS
 from forecast.model.power import CELLS
 from forecast.result import Bands, TankForecast
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.saying import litres, metres, name, say
 from ingest.site import Battery
-from ingest.units import us_gallons
 
 SHOWN_MS: Final = 5 * DAY_MS
 AHEAD_MS: Final = 16 * DAY_MS
@@ -114,7 +113,7 @@ def _flows(
         id=id_,
         title=title,
         says=_says(title, found, speaker),
-        unit=SYMBOLS[speaker.units],
+        unit=symbol("L", speaker.units),
         first=speaker.say(say("Day")),
         parts=list(found),
         columns=columns,
@@ -135,24 +134,26 @@ def _says(title: str, found: Mapping[str, Sequence[float | None]], speaker: Spea
 
 
 def _volume(volume_l: float | None, speaker: Speaker) -> float | None:
-    if volume_l is None or speaker.units == "litre":
-        return volume_l
-    return us_gallons(volume_l)
+    return None if volume_l is None else shown(volume_l, "L", speaker.units)
 
 
 def _lines(state: SiteState, tank: TankState, speaker: Speaker) -> list[tuple[float, str]]:
     """Brim, outlet, and where each draw with a reserve stops. [m above the floor]"""
     geometry = tank.geometry
+    stops = [
+        (draw, float(geometry.level_m(geometry.dead_l + draw.reserve_l)))
+        for draw in state.site.draw
+        if draw.tank == tank.tank.id and draw.reserve_l > 0
+    ]
     return [
         (tank.tank.overflow_height_m, speaker.say(say("brim {level}", level=metres(tank.tank.overflow_height_m)))),
         (tank.tank.outlet_height_m, speaker.say(say("outlet {level}", level=metres(tank.tank.outlet_height_m)))),
         *(
             (
-                float(geometry.level_m(geometry.dead_l + draw.reserve_l)),
-                speaker.say(say("{draw} stops", draw=name(draw.id))),
+                level_m,
+                speaker.say(say("{draw} stops {level}", draw=name(draw.id), level=metres(level_m))),
             )
-            for draw in state.site.draw
-            if draw.tank == tank.tank.id and draw.reserve_l > 0
+            for draw, level_m in stops
         ),
     ]
 

@@ -30,7 +30,7 @@ STYLE: Final = (_HERE / "style.css").read_text(encoding="utf-8") + charts.STYLE
 _templates: Final = Environment(
     loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
 )
-_UNIT: Final = re.compile(r"(?<=\d) (?=(?:L|L/h|m|mm|V|A|°C)\b|%)")
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:L|gal|m|mm|in|V|A)\b|m²|ft²|°[CF]|%)")
 
 
 def _units(text: str) -> str:

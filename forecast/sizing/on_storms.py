@@ -9,7 +9,20 @@ from typing import Final
 from forecast.sizing.finding import Finding, Kind
 from forecast.sizing.result import Figures, FlushCheck, Gutter, ReturnLevel, Storms
 from forecast.sizing.storms import DESIGN_RAIN_MM_H, HALF_ROUNDS_MM
-from ingest.saying import Saying, hours, litres, litres_a_minute, millimetres, name, names, number, said, say, share
+from ingest.saying import (
+    Saying,
+    hours,
+    litres,
+    litres_a_minute,
+    millimetres,
+    millimetres_fine,
+    name,
+    names,
+    number,
+    said,
+    say,
+    share,
+)
 from ingest.site import Site
 
 #: A first flush that takes more than this share of the rains whole is larger than most storms.
@@ -89,16 +102,16 @@ def first_flushes(site: Site, figures: Figures) -> Iterator[Finding]:
 
 
 def _flush(one: FlushCheck) -> Iterator[Finding]:
-    roof, volume, depth = name(one.roof), litres(one.volume_l), number(one.depth_mm)
+    roof, volume, depth = name(one.roof), litres(one.volume_l), millimetres_fine(one.depth_mm)
     if one.swallowed > _MOST:
         yield Finding("warning", "first flush", say(
-            "First flush of {roof}, {volume} or {depth} mm, is larger than most rains: it takes {share} of them whole.",
+            "First flush of {roof}, {volume} or {depth}, is larger than most rains: it takes {share} of them whole.",
             roof=roof, volume=volume, depth=depth, share=share(one.swallowed),
         ))  # fmt: skip
     if one.depth_mm < LEAST_FLUSH_MM:
         yield Finding("warning", "first flush", say(
-            "First flush of {roof}, {volume} or {depth} mm, is less than the {least} mm of the Texas manual (2005).",
-            roof=roof, volume=volume, depth=depth, least=number(LEAST_FLUSH_MM),
+            "First flush of {roof}, {volume} or {depth}, is less than the {least} of the Texas manual (2005).",
+            roof=roof, volume=volume, depth=depth, least=millimetres_fine(LEAST_FLUSH_MM),
         ))  # fmt: skip
     if one.emptying_h is not None and one.empties_after_dry_h is None:
         kind: Kind = "warning" if one.emptying_h > _SLOW_H else "result"

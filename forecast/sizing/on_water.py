@@ -11,7 +11,20 @@ from forecast.sizing.finding import Finding
 from forecast.sizing.result import Buys, Figures
 from forecast.sizing.sweep import HAND_EMPTIED_H
 from forecast.sizing.years import MOST_UNKNOWN
-from ingest.saying import Saying, days, litres, litres_a_day, millimetres, name, names, number, said, say, share
+from ingest.saying import (
+    Saying,
+    days,
+    litres,
+    litres_a_day,
+    millimetres,
+    name,
+    names,
+    number,
+    said,
+    say,
+    share,
+    square_metres,
+)
 from ingest.site import Site
 
 _LEVERS: Final[dict[Lever, Saying]] = {
@@ -230,8 +243,8 @@ def _step(one: Buys) -> Saying:
             )  # fmt: skip
         case "roof":
             return say(
-                "{step} m² more roof buy {gain} a year and {days} with enough; {spill} more run over.",
-                step=number(one.step), gain=gain, days=more, spill=spill,
+                "{step} more roof buy {gain} a year and {days} with enough; {spill} more run over.",
+                step=square_metres(one.step), gain=gain, days=more, spill=spill,
             )  # fmt: skip
         case "first_flush":
             return say(

@@ -112,6 +112,9 @@ def test_a_picture_is_read_with_arrow_keys(states: Stage, open_page: OpenPage) -
     assert after.startswith("Thu 26 Nov")
     assert "Has run out: < 1 %" in after
     assert page.locator(".read").first.inner_text() == after
+    # Its line runs through the three plots and leaves the words between them alone.
+    line = page.locator("figure path.reader").first.get_attribute("d") or ""
+    assert line.count("M") == 3
 
 
 def test_a_picture_is_read_under_the_mouse(states: Stage, open_page: OpenPage) -> None:

@@ -35,7 +35,7 @@ def level_chart(**changes: object) -> LevelChart:
         "start_ms": NOW_MS - 5 * DAY_MS,
         "end_ms": FAN.end_ms,
         "brim_m": 1.8,
-        "lines": [(1.8, "brim 1.80 m"), (0.12, "outlet 0.12 m"), (0.27, "irrigation stops")],
+        "lines": [(1.8, "brim 1.80 m"), (0.12, "outlet 0.12 m"), (0.27, "irrigation stops 0.27 m")],
         "seen": [SEEN],
         "rain_mm": RAIN,
         "fan": FAN,

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 from dataclasses import replace
 
 import pytest
@@ -16,6 +17,7 @@ from tests.api.charts.pictures import (
     RAIN,
     SEEN,
     SPEAKER,
+    boxes,
     level_chart,
     overlapping,
     parsed,
@@ -24,7 +26,7 @@ from tests.api.charts.pictures import (
     rows,
     words,
 )
-from tests.api.fakes import NOW_MS
+from tests.api.fakes import NOW_MS, falling
 
 
 def drawn(**changes: object) -> str:
@@ -46,7 +48,7 @@ def test_picture_has_a_title_and_a_sentence_in_figures() -> None:
 def test_axes_carry_units_levels_lines_and_local_days() -> None:
     said = words(drawn())
     assert {"level, m", "rain of 24 h, mm", "chance, %", "now", "has run out", "has run over"} <= set(said)
-    assert {"brim 1.80 m", "outlet 0.12 m", "irrigation stops"} <= set(said)
+    assert {"brim 1.80 m", "outlet 0.12 m", "irrigation stops 0.27 m"} <= set(said)
     assert {"0", "0.5", "1", "1.5", "100"} <= set(said)
     assert 3 <= sum(word.endswith((" Nov", " Dec")) for word in said) <= 5
 
@@ -55,6 +57,31 @@ def test_no_words_stand_on_each_other() -> None:
     assert overlapping(drawn()) == []
     close = [(1.8, "brim"), (0.12, "outlet"), (0.15, "garden stops"), (0.2, "irrigation stops")]
     assert overlapping(drawn(lines=close)) == []
+
+
+def test_the_brims_label_at_the_left_is_clear_of_the_title() -> None:
+    # A fan that fills the right leaves only the left for it.
+    full = replace(FAN, bands=falling(1.8, 0.0, 0.02, 1.2, 1.8))
+    found = {box.words: box for box in boxes(drawn(fan=full))}
+    assert found["brim 1.80 m"].left < 100
+    assert found["brim 1.80 m"].top - found["level, m"].foot >= 0.2 * (found["level, m"].foot - found["level, m"].top)
+
+
+def test_whoever_chose_gallons_reads_inches() -> None:
+    picture = str(level_figure(level_chart(), replace(SPEAKER, units="us-gallon")))
+    assert {"level, in", "rain of 24 h, in", "0", "20", "40", "60"} <= set(words(picture))
+    # 1.06 m are 41.7 in, 9 mm are 0.35 in (25.4 mm to the inch).
+    assert "Last measured level 41.7 in" in picture
+    assert not re.search(r"\d m\b|, mm?\b", re.sub(r"(?:brim|outlet|stops) [\d.]+ m", "", picture))
+    zero, twenty, forty, sixty = feet_of_ticks(picture)
+    assert zero - twenty == pytest.approx(forty - sixty, abs=1)
+
+
+def feet_of_ticks(picture: str) -> list[int]:
+    """Heights of the words 0, 20, 40 and 60 at the level's axis."""
+    found = {box.words: int(box.foot) for box in boxes(picture) if box.words in ("20", "40", "60")}
+    zero = next(int(box.foot) for box in boxes(picture) if box.words == "0" and box.foot > found["20"])
+    return [zero, found["20"], found["40"], found["60"]]
 
 
 def test_silence_is_a_gap_in_the_line() -> None:
@@ -83,7 +110,7 @@ def test_higher_is_drawn_higher_and_all_within_the_frame() -> None:
     (x1, y1), (x2, y2) = places(paths(html, "seen")[0])
     assert (x1 < x2, y1 > y2) == (True, True)
     for look in ("wide", "half"):
-        assert all(72 <= x <= 632 and 160 <= y <= 380 for x, y in places(paths(html, look)[0]))
+        assert all(72 <= x <= 632 and 172 <= y <= 392 for x, y in places(paths(html, look)[0]))
 
 
 def test_the_table_has_what_was_measured_and_what_may_come() -> None:

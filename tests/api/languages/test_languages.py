@@ -96,6 +96,32 @@ def test_gallons_for_whoever_wants_them() -> None:
     assert speaker.figure(saying.litres_a_minute(37.854)) == "10 gal/min"
 
 
+@pytest.mark.parametrize(
+    ("figure", "metric", "us"),
+    [
+        # A little is not nothing: 1.1 L/min is 0.29 gal/min, a drip of 9 L/h 0.04.
+        (saying.litres_a_minute(1.1), "1.1 L/min", "0.3 gal/min"),
+        (saying.litres_a_minute(0.16), "0.2 L/min", "0.04 gal/min"),
+        (saying.litres_a_minute(0.0), "0 L/min", "0 gal/min"),
+        (saying.litres(13.0), "13 L", "3.4 gal"),
+        (saying.litres(37.8), "38 L", "10 gal"),
+        (saying.litres_a_day(11.4), "11 L a day", "3 gal a day"),
+        # 1 in is 25.4 mm, 1 ft 12 of them, 0 °C is 32 °F (NIST Handbook 44, appendix C; from memory).
+        (saying.metres(1.8), "1.80 m", "70.9 in"),
+        (saying.millimetres(16.0), "16 mm", "0.63 in"),
+        (saying.millimetres_fine(0.41), "0.41 mm", "0.016 in"),
+        (saying.square_metres(84), "84 m²", "904 ft²"),
+        (saying.celsius(25), "25 °C", "77 °F"),
+        (saying.celsius_apart(10), "10 °C", "18 °F"),
+        (saying.volts(12.0), "12.00 V", "12.00 V"),
+    ],
+)
+def test_gallons_bring_inches_with_them_and_a_little_is_not_nothing(figure: Figure, metric: str, us: str) -> None:
+    assert Speaker(LONDON).figure(figure) == metric
+    assert Speaker(LONDON, units="us-gallon").figure(figure) == us
+    assert Speaker(LONDON, language("es"), "us-gallon").figure(saying.metres(1.35)) == "53,1 in"
+
+
 def test_what_has_no_translation_is_said_in_english_and_plain_text_as_it_is() -> None:
     assert SPANISH.say(say("Nobody has translated {this}.", this=saying.days(2))) == "Nobody has translated 2 días."
     assert SPANISH.say("An old document said this.") == "An old document said this."

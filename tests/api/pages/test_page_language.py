@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import re
 
+import pytest
+
+from ingest.store.records import Records
 from tests.api.conftest import Client
+from tests.api.fakes import MemoryReadings, forecast_of, passage, put
+from tests.api.pages.test_account_page import words_of
+from tests.api.pages.test_pictures import week
 
 
 def lang(html: str) -> str:
@@ -27,6 +33,19 @@ def test_browser_address_and_cookie_choose_the_language(client: Client) -> None:
 def test_what_was_not_chosen_or_is_unknown_is_not_remembered(client: Client) -> None:
     assert "set-cookie" not in client.get("/").headers
     assert "set-cookie" not in client.get("/?lang=tlh&units=firkin").headers
+
+
+@pytest.mark.parametrize("path", ["", "/design", "/account", "/handover", "/commissioning"])
+def test_whoever_chose_gallons_meets_no_metre_and_no_litre(
+    client: Client, readings: MemoryReadings, records: Records, path: str
+) -> None:
+    week(readings)
+    put(records, forecast_of(overflows=passage((0.97,)), reasons=[]))
+    said = words_of(client.get(f"/sites/skerrow-head{path}?units=us-gallon").text)
+    # The sizes of gutters and of the rain that a standard is made for stay as the standard has them.
+    assert re.findall(r"[\d,] (?:L|L/min|L/h|m|mm|cm|m²|°C)(?![\w/²])", said) == []
+    metric = words_of(client.get(f"/sites/skerrow-head{path}?units=litre").text)
+    assert re.findall(r"\d (?:gal|ft²|°F)", metric) == []
 
 
 def test_an_unchanged_page_in_another_language_is_another_page(client: Client) -> None:

@@ -49,7 +49,7 @@ def test_level_has_its_lines_its_rain_and_its_chances(
     put(records, forecast_of())
     state = read_state(skerrow_head, readings, records, NOW_MS, service.settings)
     html = str(level_picture(state, state.tanks[0], service, SPEAKER))
-    assert {"brim 1.80 m", "outlet 0.12 m", "irrigation stops"} <= set(words(html))
+    assert {"brim 1.80 m", "outlet 0.12 m", "irrigation stops 0.27 m"} <= set(words(html))
     assert overlapping(html) == []
     assert rows(html)[-1][3:] == ["> 99 %", "4 %"]
     fallen = [row[2] for row in rows(html) if row[3] == ""]

@@ -73,4 +73,5 @@ def test_unknown_site_is_a_page_with_a_way_back(client: Client) -> None:
 
 def test_a_flow_is_shown_by_the_minute_as_everywhere_else() -> None:
     assert bare_figure(810.0, "L/h", Speaker(ZoneInfo("UTC"))) == "13.5 L/min"
-    assert bare_figure(810.0, "L/h", Speaker(ZoneInfo("UTC"), units="us-gallon")) == "3.6 gal/min"
+    assert bare_figure(810.0, "L/h", Speaker(ZoneInfo("UTC"), units="us-gallon")) == "3.57 gal/min"
+    assert bare_figure(1.35, "m", Speaker(ZoneInfo("UTC"), units="us-gallon")) == "53.1 in"
