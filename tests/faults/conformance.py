@@ -62,6 +62,7 @@ def run(examples: int, phases: str, seed: int, *, real: bool) -> Outcome:
                 f"http://127.0.0.1:{port}/api/v1/openapi.json", "--header", f"Authorization: Bearer {known.good}",
                 "--checks", "all", "--phases", phases, "--max-examples", str(examples), "--seed", str(seed),
                 "--generation-deterministic", "--no-color", "--output-sanitize", "true", "--request-timeout", "60",
+                "--max-response-time", "60",  # how fast it is, is measured in tests/bench
             ],
             capture_output=True, text=True, check=False, cwd=folder,
         )  # fmt: skip
