@@ -36,7 +36,7 @@ def unbalance_l(site: Site, plant_fill: float, truth: Truth) -> dict[str, float]
     return out
 
 
-@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     which=st.sampled_from(["skerrow", "tarn"]),
     seed=st.integers(0, 1000),

@@ -207,7 +207,7 @@ def test_more_than_ten_in_ten_minutes_wait_for_each_other(posting: Posting) -> N
     assert post.got("warden")[MOST:] == ["4 alarm messages at once – Skerrow Head bird observatory"]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     gaps=st.lists(st.integers(0, 4 * MINUTE_MS), min_size=1, max_size=60),
     fails=st.lists(st.booleans(), min_size=60, max_size=60),

@@ -33,7 +33,7 @@ def drivers_of(plan: Plan, seed: int) -> Drivers:
     )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(site=sites(), seed=st.integers(0, 2**32), fill=st.floats(0, 1), spill_first=st.booleans())
 def test_water_is_conserved_in_every_hour(site: Site, seed: int, fill: float, spill_first: bool) -> None:
     plan = plan_of(site)
@@ -55,7 +55,7 @@ def test_water_is_conserved_in_every_hour(site: Site, seed: int, fill: float, sp
     np.testing.assert_allclose(leaves, trace.ledger[SPILLED].sum(axis=0), rtol=1e-9, atol=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(site=sites(), seed=st.integers(0, 2**32))
 def test_what_runs_off_the_roofs_is_lost_flushed_or_stored(site: Site, seed: int) -> None:
     plan = plan_of(site)
@@ -79,7 +79,7 @@ def test_what_runs_off_the_roofs_is_lost_flushed_or_stored(site: Site, seed: int
     np.testing.assert_allclose(state.wet_mm, wet, atol=1e-12)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(site=sites(), seed=st.integers(0, 2**32))
 def test_the_pump_takes_no_more_than_the_battery_has_above_its_cutoff(site: Site, seed: int) -> None:
     plan = plan_of(site)

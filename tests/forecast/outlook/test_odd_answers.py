@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.outlook import met_norway, nws, open_meteo
@@ -57,7 +57,6 @@ def leaves(node: object, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 
 
 @pytest.mark.parametrize("name", sorted(READERS))
-@settings(deadline=None)
 @given(data=st.data())
 def test_one_odd_value_is_read_or_refused(name: str, data: st.DataObject) -> None:
     body, read = READERS[name]

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.outlook import file as outlook_file
@@ -129,7 +129,6 @@ amounts = st.lists(
 ).filter(lambda rows: any(value is not None for row in rows for value in row))
 
 
-@settings(deadline=None)
 @given(amounts, st.booleans())
 def test_what_is_written_is_read_the_same(rows: list[list[float | None]], with_air: bool) -> None:
     rain = np.array(rows, dtype=np.float64)

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast.outlook.delivery import Delivery, Intervals, check_delivery
@@ -40,14 +40,12 @@ def apart(draw: st.DrawFn) -> Intervals:
     )
 
 
-@settings(deadline=None)
 @given(apart())
 def test_millimetres_are_neither_made_nor_lost(given_intervals: Intervals) -> None:
     hourly = hourly_amounts(given_intervals, START_MS, 3 * 24)
     np.testing.assert_allclose(np.nansum(hourly, axis=0), given_intervals.values.sum(axis=0), rtol=1e-12, atol=1e-12)
 
 
-@settings(deadline=None)
 @given(
     st.dictionaries(st.integers(0, 71), st.floats(0, 20), max_size=60),
     st.lists(st.floats(0, 40), min_size=12, max_size=12),

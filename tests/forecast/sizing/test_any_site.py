@@ -18,7 +18,7 @@ from tests.forecast.sizing.made import showers
 RECORD = showers(1)
 
 
-@settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(site=sites())
 def test_any_site_can_be_checked(site: Site) -> None:
     check = design_check(site, RECORD)
