@@ -117,8 +117,8 @@ def decide(ahead: Ahead, runs_out_d: Floats, *, backup: bool) -> Decisions:
 def allowance(ahead: Ahead, days: int, risk: float) -> Allowance | None:
     """The most that may be drawn a day for `days`, with a chance of running out of at most `risk`.
 
-    Spread over draws and hours as the demand is; reserves and the pump's limits are left out: it
-    is the water that is asked. None where nobody wants water in these days.
+    Spread over draws and hours as the demand is; reserves, the pump's limits and its battery are left
+    out: it is the water that is asked. None where nobody wants water in these days.
     """
     hours = days * 24
     demand = ahead.drivers.demand_l[:hours]
@@ -126,7 +126,9 @@ def allowance(ahead: Ahead, days: int, risk: float) -> Allowance | None:
     if wanted_l_day == 0.0:
         return None
     plan = ahead.plan._replace(
-        draw_floor_l=ahead.plan.dead_l[ahead.plan.draw_tank], draw_pumped=np.zeros_like(ahead.plan.draw_pumped)
+        draw_floor_l=ahead.plan.dead_l[ahead.plan.draw_tank],
+        draw_pumped=np.zeros_like(ahead.plan.draw_pumped),
+        battery_wh=np.inf,
     )
     freely = ahead._replace(plan=plan).within(hours).exactly()
     low, high = 0.0, _most_l(ahead, hours, risk) / days

@@ -40,13 +40,14 @@ def _of_ordered(ordered: Floats, levels: tuple[float, ...] = LEVELS) -> Floats:
     places, share = _between(levels, ordered.shape[-1])
     either = ordered[..., places]
     lower, upper = either[..., 0, :], either[..., 1, :]
-    with np.errstate(invalid="ignore"):  # the infinite less the infinite
+    if ordered.size and ordered[..., -1].max() == np.inf:
+        with np.errstate(invalid="ignore"):  # the infinite less the infinite
+            points = np.where(np.isinf(upper), np.where(share > 0, upper, lower), lower + share * (upper - lower))
+    else:
         points = upper - lower
         points *= share
         points += lower
-    if np.isinf(ordered[..., -1]).any():
-        points = np.where(np.isinf(upper), np.where(share > 0, upper, lower), points)
-    return np.moveaxis(points, -1, 0)
+    return points.transpose(-1, *range(points.ndim - 1))
 
 
 @lru_cache(maxsize=64)
@@ -55,6 +56,12 @@ def _between(levels: tuple[float, ...], members: int) -> tuple[Integers, Floats]
     position = np.clip(np.array(levels) * (members + 1) - 1, 0.0, members - 1.0)
     below = position.astype(np.int64)
     return np.stack([below, np.minimum(below + 1, members - 1)]), position - below
+
+
+@lru_cache(maxsize=8)
+def _ends_d(horizon_d: float) -> Floats:
+    """The ends of the whole days within a horizon, and its own. [d]"""
+    return np.array([*range(1, int(horizon_d) + 1), horizon_d])
 
 
 def bands(values: Floats, digits: int) -> Bands:
@@ -88,11 +95,11 @@ def passages(passage_h: Floats, horizon_h: float, offset_h: float = 0.0) -> list
     """The same for several things at once, a row each. (N, M)"""
     horizon_d, members = horizon_h / 24.0, passage_h.shape[-1]
     days = np.sort(np.maximum(0.0, passage_h - offset_h) / 24.0, axis=-1)
-    ends = np.array([*range(1, int(horizon_d) + 1), horizon_d])
+    ends = _ends_d(horizon_d)
     chances = (np.array([row.searchsorted(ends, side="right") for row in days]) / members).tolist()
     days[days > horizon_d] = _NEVER_D
-    points = _of_ordered(days).T.tolist()
+    points = np.round(_of_ordered(days).T, 2).tolist()
     return [
-        Passage(by_day, within, *(round(point, 2) if point <= horizon_d else None for point in row))
+        Passage(by_day, within, *(point if point <= horizon_d else None for point in row))
         for (*by_day, within), row in zip(chances, points, strict=True)
     ]
