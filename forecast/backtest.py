@@ -16,9 +16,10 @@ import numpy as np
 
 from forecast.allowance import hours_of
 from forecast.cases import HORIZON_D, LEADS_D, Cases, Floats, Said, joined
-from forecast.facts import LEVEL_NOISE_M, SPIN_UP_DAYS
+from forecast.facts import BEFORE_MS, LEVEL_NOISE_M, SPIN_UP_DAYS
+from forecast.level import EMPTY_L, left_dry, may_be_empty
 from forecast.members import Beliefs, member_drivers, metered_use, site_beliefs
-from forecast.model.balance import Drivers, Trace, blank_state, run
+from forecast.model.balance import Drivers, State, Trace, blank_state, run
 from forecast.model.plan import Plan, plan_of
 from forecast.model.storage import storages_of
 from forecast.outlook.history import history_outlook
@@ -35,10 +36,7 @@ _AHEAD_H: Final = HORIZON_D * 24
 HOURS: Final = _PAST_H + _AHEAD_H
 #: Days before the issue at which a level is looked up again, for the rivals.
 LAGS_D: Final = (1, 3, 7)
-#: A tank counts as empty within this much of dead storage. [L]
-_EMPTY_L: Final = 1e-6
-#: A tank may be empty when its level stands so many standard deviations above dead storage.
-_EMPTY_SDS: Final = 2.0
+_BEFORE_H: Final = BEFORE_MS // HOUR_MS
 
 
 class Issue(NamedTuple):
@@ -186,12 +184,14 @@ class _Group:
             return None
         fell = np.stack([issue.rain_mm for issue in self._issues], axis=1)
         drivers = self._drivers(fell)
-        past, trace = self._run(drivers, self._begin_l)
-        now_l, sd_l = past.volume_l[-1], self._level_sd(past.volume_l[-1])
-        measured_l = self._held(now_l + sd_l * self._rng.normal(size=now_l.shape))
+        past, trace = self._run(drivers)
+        measured_l, sd_l = self._measured(past.volume_l[-1])
+        before = self._measured(past.volume_l[-1 - _BEFORE_H])
         metered = self._metered(drivers, past)
         said = {
-            name: self._ensemble(rain[name], fell, measured_l, sd_l, metered if way.metered else self._beliefs)
+            name: self._ensemble(
+                rain[name], fell, before, (measured_l, sd_l), metered if way.metered else self._beliefs
+            )
             for name, way in ways.items()
         }
         mean = next(iter(rain.values())).mean(axis=2)
@@ -204,7 +204,7 @@ class _Group:
             np.array([issue.year for issue in self._issues]),
             self._said(trace, 1),
             # Not by the truth, which would pick the tanks that turned out fuller.
-            np.asarray((measured_l - self._plan.dead_l[:, None] <= _EMPTY_SDS * sd_l)[self._feeds].any(axis=0)),
+            may_be_empty(measured_l, sd_l, self._plan.dead_l[:, None])[self._feeds].any(axis=0),
             self._known(measured_l, past, fell, use_l, sd_l, drivers),
             {**said, NAIVE: self._naive(measured_l, use_l), MEAN_RAIN: self._on_mean_rain(mean, fell, measured_l)},
         )
@@ -218,27 +218,48 @@ class _Group:
         start_ms = self._issues[-1].start_ms
         return member_drivers(self._site, self._plan, rain_mm, start_ms, self._rng, beliefs or self._beliefs)
 
-    def _run(
-        self, drivers: Drivers, begin_l: Floats, now_l: Floats | None = None, plan: Plan | None = None
-    ) -> tuple[Trace, Trace]:
+    def _run(self, drivers: Drivers, now_l: Floats | None = None, plan: Plan | None = None) -> tuple[Trace, Trace]:
         """The past, and what comes of the state at its end, with `now_l` in the tanks if given."""
-        plan, members = plan or self._plan, drivers.rain_mm.shape[1]
-        charge = self._plan.battery_wh if np.isinf(self._plan.battery_wh) else 0.8 * self._plan.battery_wh
-        state = blank_state(plan, members, volume_l=begin_l, charge_wh=charge)
+        plan = plan or self._plan
+        state = self._state(drivers.rain_mm.shape[1], self._begin_l)
         past = run(plan, hours_of(drivers, 0, _PAST_H), state)
         if now_l is not None:
             state.volume_l[:] = now_l
         return past, run(plan, hours_of(drivers, _PAST_H, HOURS), state)
 
-    def _ensemble(self, rain_mm: Floats, fell_mm: Floats, measured_l: Floats, sd_l: Floats, beliefs: Beliefs) -> Said:
+    def _state(self, members: int, volume_l: Floats) -> State:
+        charge = self._plan.battery_wh if np.isinf(self._plan.battery_wh) else 0.8 * self._plan.battery_wh
+        return blank_state(self._plan, members, volume_l=volume_l, charge_wh=charge)
+
+    def _ensemble(
+        self,
+        rain_mm: Floats,
+        fell_mm: Floats,
+        before: tuple[Floats, Floats],
+        now: tuple[Floats, Floats],
+        beliefs: Beliefs,
+    ) -> Said:
+        """before, now  measured volumes a day before and at the issue, each with its standard deviation (T, N) [L]"""
         rain_mm[:_PAST_H] = fell_mm[:_PAST_H, :, None]
-        columns = rain_mm.reshape(HOURS, -1)
-        at_l = np.repeat(measured_l, self._members, axis=1)
-        spread_l = np.repeat(sd_l, self._members, axis=1)
-        now_l = self._held(at_l + spread_l * self._rng.normal(size=at_l.shape))
-        begin_l = np.repeat(self._begin_l, self._members, axis=1)
-        drivers = self._drivers(columns, self._for_members(beliefs))
-        return self._said(self._run(drivers, begin_l, now_l)[1], self._members)
+        drivers = self._drivers(rain_mm.reshape(HOURS, -1), self._for_members(beliefs))
+        dead_l = self._plan.dead_l[:, None]
+        state = self._state(drivers.rain_mm.shape[1], np.repeat(self._begin_l, self._members, axis=1))
+        run(self._plan, hours_of(drivers, 0, _PAST_H - _BEFORE_H), state, hourly=False)
+        state.volume_l[:] = self._about(*before)
+        run(self._plan, hours_of(drivers, _PAST_H - _BEFORE_H, _PAST_H), state, hourly=False)
+        empty = np.repeat(may_be_empty(*now, dead_l), self._members, axis=1)
+        state.volume_l[:] = left_dry(self._about(*now), state.volume_l, empty, dead_l)
+        return self._said(run(self._plan, hours_of(drivers, _PAST_H, HOURS), state), self._members)
+
+    def _about(self, measured_l: Floats, sd_l: Floats) -> Floats:
+        """Volumes of the members about what was measured. (T, N·M) [L]"""
+        at_l, spread_l = (np.repeat(values, self._members, axis=1) for values in (measured_l, sd_l))
+        return self._held(at_l + spread_l * self._rng.normal(size=at_l.shape))
+
+    def _measured(self, true_l: Floats) -> tuple[Floats, Floats]:
+        """Volumes as their levels tell them, and the standard deviation. (T, N) [L]"""
+        sd_l = self._level_sd(true_l)
+        return self._held(true_l + sd_l * self._rng.normal(size=true_l.shape)), sd_l
 
     def _for_members(self, beliefs: Beliefs) -> Beliefs:
         """Beliefs of each issue, repeated for its members."""
@@ -249,7 +270,7 @@ class _Group:
         """What the meters of the last whole days add, of draws that have one."""
         day = drivers.draw_day[:_PAST_H]
         whole = range(1, int(day[-1]))
-        ran_dry = past.volume_l <= self._plan.dead_l[:, None] + _EMPTY_L
+        ran_dry = past.volume_l <= self._plan.dead_l[:, None] + EMPTY_L
         dry = np.stack([ran_dry[day == index].any(axis=0) for index in whole])[:, self._plan.draw_tank]
         wanted = np.stack([drivers.demand_l[:_PAST_H][day == index].sum(axis=0) for index in whole]) > 0
         meters = [any(s.measures.startswith(f"draw.{draw.id}.") for s in self._site.sensor) for draw in self._site.draw]
@@ -268,7 +289,7 @@ class _Group:
             flush_volume_l=np.zeros_like(self._plan.flush_volume_l),
         )
         drivers = _as_written(self._site, self._drivers(rain))
-        return self._said(self._run(drivers, self._begin_l, measured_l, plan)[1], 1)
+        return self._said(self._run(drivers, measured_l, plan)[1], 1)
 
     def _naive(self, measured_l: Floats, use_l: Floats) -> Said:
         """What is usable over the mean use of the last days; no rain, no overflow."""

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
+from forecast.level import may_be_empty
 from forecast.model.geometry import geometry_of
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, floor_hour, from_datetime, to_datetime
 from ingest.reading import Reading
@@ -36,6 +37,9 @@ LEVEL_NOISE_M: Final = 0.005
 SD_OF_MEDIAN: Final = 1.25
 #: A level older than this is looked for no further: there is no forecast without one.
 OLDEST_LEVEL_MS: Final = 10 * DAY_MS
+#: Of a tank that may be empty, a level so long before its last is looked up, and for so long further back:
+#: within a day whoever draws comes by, and what was left is gone.
+BEFORE_MS: Final = DAY_MS
 #: A running total heard at least this often is read by its hours.
 OFTEN_MS: Final = 15 * MINUTE_MS
 #: Hours of the night, local, in which a battery is nearly at rest.
@@ -66,6 +70,7 @@ class Facts:
     """What the stores know of one site at `now_ms`.
 
     levels      by tank id; a tank without a usable level is absent
+    before      of tanks that may be empty, the level a day before: the balance since tells whether they ran dry
     rain_mm     measured rain of the hours from `rain_start_ms` on [mm]; NaN: not measured
     rain_last_ms  newest rain reading; None: no gauge, or it never spoke
     emptied     when first-flush chambers were emptied by hand [ms], and of which roof
@@ -78,6 +83,7 @@ class Facts:
     rain_last_ms: int | None = None
     battery: BatteryNow | None = None
     emptied: tuple[tuple[int, str], ...] = ()
+    before: dict[str, LevelNow] = field(default_factory=dict)
 
 
 def gather(site: Site, store: ReadingStore, now_ms: int, log: Sequence[LogEntry] = ()) -> Facts:
@@ -87,6 +93,11 @@ def gather(site: Site, store: ReadingStore, now_ms: int, log: Sequence[LogEntry]
     """
     newest = store.latest(site.id, now_ms)
     levels = {tank.id: level for tank in site.tank if (level := _level(site, tank, store, newest, now_ms))}
+    before = {
+        tank.id: level
+        for tank in site.tank
+        if tank.id in levels and (level := _level_before(site, tank, store, newest, levels[tank.id]))
+    }
     oldest = min((level.time_ms for level in levels.values()), default=now_ms)
     rain_start_ms = floor_hour(oldest) - SPIN_UP_DAYS * DAY_MS
     hours = (floor_hour(now_ms) - rain_start_ms) // HOUR_MS + 1
@@ -97,25 +108,41 @@ def gather(site: Site, store: ReadingStore, now_ms: int, log: Sequence[LogEntry]
         for entry in log
         if entry.kind == "first-flush-emptied" and rain_start_ms <= entry.time_ms <= now_ms
     )
-    return Facts(now_ms, levels, rain_start_ms, rain_mm, rain_last_ms, battery, emptied)
+    return Facts(now_ms, levels, rain_start_ms, rain_mm, rain_last_ms, battery, emptied, before)
 
 
 def _level(site: Site, tank: Tank, store: ReadingStore, newest: Mapping[str, Reading], now_ms: int) -> LevelNow | None:
     """Median of a sensor's last readings; of several sensors the one heard last."""
+    sensor = _sensor(site, tank, newest)
+    if sensor is None or now_ms - (last_ms := newest[sensor.id].time_ms) > OLDEST_LEVEL_MS:
+        return None
+    return _median(tank, sensor, store.range(site.id, sensor.id, last_ms - LEVEL_SPAN_MS, last_ms + 1))
+
+
+def _level_before(
+    site: Site, tank: Tank, store: ReadingStore, newest: Mapping[str, Reading], level: LevelNow
+) -> LevelNow | None:
+    """The level a day before, of a tank that may be empty; None: it is not, or nothing was heard then."""
+    sensor = _sensor(site, tank, newest)
+    if sensor is None or not may_be_empty(level.volume_l, level.sd_l, geometry_of(tank).dead_l):
+        return None
+    end_ms = level.time_ms - BEFORE_MS + 1
+    readings = store.range(site.id, sensor.id, end_ms - BEFORE_MS, end_ms)
+    last = [reading for reading in readings if reading.time_ms >= readings[-1].time_ms - LEVEL_SPAN_MS]
+    return _median(tank, sensor, last) if last else None
+
+
+def _sensor(site: Site, tank: Tank, newest: Mapping[str, Reading]) -> Sensor | None:
     sensors = [sensor for sensor in site.sensors_of(f"tank.{tank.id}.level") if sensor.id in newest]
-    if not sensors:
-        return None
-    sensor = max(sensors, key=lambda candidate: newest[candidate.id].time_ms)
-    last_ms = newest[sensor.id].time_ms
-    if now_ms - last_ms > OLDEST_LEVEL_MS:
-        return None
-    readings = store.range(site.id, sensor.id, last_ms - LEVEL_SPAN_MS, last_ms + 1)
-    values = np.array([reading.value for reading in readings])
-    level_m = float(np.median(values))
+    return max(sensors, key=lambda candidate: newest[candidate.id].time_ms, default=None)
+
+
+def _median(tank: Tank, sensor: Sensor, readings: Sequence[Reading]) -> LevelNow:
+    level_m = float(np.median([reading.value for reading in readings]))
     geometry = geometry_of(tank)
-    noise_m = _noise_m(sensor) / np.sqrt(len(values)) * SD_OF_MEDIAN
-    volume_l = float(geometry.volume_l(level_m))
-    return LevelNow(last_ms, level_m, volume_l, float(noise_m * geometry.surface_m2(level_m) * LITRES_PER_M3))
+    noise_m = _noise_m(sensor) / np.sqrt(len(readings)) * SD_OF_MEDIAN
+    sd_l = float(noise_m * geometry.surface_m2(level_m) * LITRES_PER_M3)
+    return LevelNow(readings[-1].time_ms, level_m, float(geometry.volume_l(level_m)), sd_l)
 
 
 def _noise_m(sensor: Sensor) -> float:

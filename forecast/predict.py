@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.allowance import Ahead, copied, decide, hours_of, takeover
-from forecast.chance import even_normal
 from forecast.charge import battery_forecast, battery_temperature_c, measured_charge
 from forecast.facts import Facts, LevelNow
 from forecast.learned import Learned
+from forecast.level import about, left_dry, may_be_empty
 from forecast.members import member_drivers
 from forecast.model.balance import Drivers, State, Trace, blank_state, run
 from forecast.model.geometry import geometry_of
@@ -157,7 +157,7 @@ def _between(drivers: Drivers, begin: int, end: int, first_hour: float = 1.0) ->
 
 def _anchors(site: Site, facts: Facts) -> list[int]:
     """The instants at which something measured replaces what the balance says, one an hour, oldest first."""
-    times = [level.time_ms for level in facts.levels.values()]
+    times = [level.time_ms for level in (*facts.levels.values(), *facts.before.values())]
     if site.battery and facts.battery:
         times.append(max(facts.battery.time_ms, facts.rain_start_ms))
     newest_of_hour = {floor_hour(time_ms): time_ms for time_ms in sorted(times)}
@@ -176,24 +176,35 @@ def _start(plan: Plan, members: int, rng: np.random.Generator) -> State:
 def _anchor(site: Site, plan: Plan, facts: Facts, time_ms: int, state: State, rng: np.random.Generator) -> None:
     """Set what was measured in this hour, with the spread of its measuring."""
     hour = floor_hour(time_ms)
-    members = state.volume_l.shape[1]
     for index, storage in enumerate(storages_of(site)):
         heard = [tank for tank in (site.tank[place] for place in storage.tanks) if tank.id in facts.levels]
         newest = max(heard, key=lambda tank: facts.levels[tank.id].time_ms, default=None)
-        if newest is not None and floor_hour(facts.levels[newest.id].time_ms) == hour:
-            state.volume_l[index] = _sampled(facts.levels[newest.id], newest, storage, members, rng)
+        if newest is None:
+            continue
+        balance_l = state.volume_l[index]
+        level, before = facts.levels[newest.id], facts.before.get(newest.id)
+        if before is not None and floor_hour(before.time_ms) == hour:
+            state.volume_l[index] = _sampled(before, newest, storage, len(balance_l), rng)
+        elif floor_hour(level.time_ms) == hour:
+            said_l = _sampled(level, newest, storage, len(balance_l), rng)
+            empty = before is not None and may_be_empty(*_volume(level, newest, storage), storage.geometry.dead_l)
+            state.volume_l[index] = left_dry(said_l, balance_l, empty, storage.geometry.dead_l)
     battery = facts.battery
     if site.battery and battery and floor_hour(max(battery.time_ms, facts.rain_start_ms)) == hour:
         state.charge_wh[:] = measured_charge(site.battery, battery, state.charge_wh, plan.battery_wh, rng)
 
 
 def _sampled(level: LevelNow, tank: Tank, storage: Storage, members: int, rng: np.random.Generator) -> Floats:
-    """Volumes of a storage about what a tank's level says of it: of joined tanks, the level of all."""
-    volume_l, sd_l = level.volume_l, level.sd_l
-    if len(storage.tanks) > 1:
-        volume_l = float(storage.geometry.volume_l(level.level_m))
-        sd_l *= storage.geometry.surface_m2(level.level_m) / geometry_of(tank).surface_m2(level.level_m)
-    return np.clip(volume_l + sd_l * even_normal(rng, members), 0.0, storage.geometry.capacity_l)
+    """Volumes of a storage about what a tank's level says of it. (M,) [L]"""
+    return about(*_volume(level, tank, storage), members, rng, storage.geometry.capacity_l)
+
+
+def _volume(level: LevelNow, tank: Tank, storage: Storage) -> tuple[float, float]:
+    """What a tank's level says of its storage, and the standard deviation: of joined tanks, the level of all. [L]"""
+    if len(storage.tanks) == 1:
+        return level.volume_l, level.sd_l
+    wider = storage.geometry.surface_m2(level.level_m) / geometry_of(tank).surface_m2(level.level_m)
+    return float(storage.geometry.volume_l(level.level_m)), level.sd_l * wider
 
 
 def _document(

@@ -84,6 +84,14 @@ def test_members_differ_by_the_error_of_the_level(tarn_orchard: Site) -> None:
     assert (spread > 0.5).any()
 
 
+def test_a_tank_that_has_been_empty_for_weeks_is_said_to_be(tarn_orchard: Site) -> None:
+    dry = RainRecord(START_MS, np.zeros(3 * 365 * 24), "dry")
+    cases = backtest(tarn_orchard, dry, every_d=30, members=50)
+    days = cases.said[OURS].runs_out_d
+    assert days is not None
+    assert (days[cases.issued_ms > START_MS + 365 * DAY_MS] == 0.0).all()
+
+
 def test_a_year_is_never_told_its_own_rain() -> None:
     # Rain that names its day: each window can be recognised.
     hours = np.arange(4 * 365 * 24)

@@ -26,6 +26,20 @@ def test_the_level_is_the_median_of_the_last_readings_and_suspect_ones_do_not_co
     assert level.sd_l == pytest.approx(4.5, abs=0.2)
 
 
+def test_of_a_tank_that_may_be_empty_the_level_of_a_day_before_is_known_too(
+    store: SqliteStore, skerrow_head: Site
+) -> None:
+    day, outlet_m = 24 * 60, skerrow_head.tank[0].outlet_height_m
+    store.write(levels({day + 600: outlet_m + 0.3, day + 40: outlet_m, day + 30: outlet_m + 0.004, 10: outlet_m}))
+    before = gather(skerrow_head, store, NOW_MS).before["main"]
+    # Two readings of the day before: 4 mm on 2.01 m², 7.1 L.
+    assert (before.level_m, before.time_ms) == (outlet_m + 0.002, NOW_MS - (day + 30) * MINUTE_MS)
+    assert before.sd_l == pytest.approx(7.1, abs=0.2)
+    store.write(levels({5: outlet_m + 0.5, 4: outlet_m + 0.5, 3: outlet_m + 0.5}))
+    assert gather(skerrow_head, store, NOW_MS).before == {}
+    assert gather(skerrow_head, store, NOW_MS - 3 * day * MINUTE_MS).before == {}
+
+
 def test_facts_are_those_of_their_time(store: SqliteStore, skerrow_head: Site) -> None:
     store.write(levels({120: 0.8, 10: 1.2, -60: 1.5}))
     assert gather(skerrow_head, store, NOW_MS).levels["main"].level_m == 1.2

@@ -97,6 +97,35 @@ def test_a_tank_at_its_outlet_has_run_out_now(skerrow_head: Site) -> None:
     assert passage.by_day[0] == 1.0
 
 
+def trembling(site: Site, above_m: float, rain_mm: float = 0.0) -> Facts:
+    """A level so far above the outlet now and a day before, with rain in the hours between."""
+    facts = facts_of(site, site.tank[0].outlet_height_m + above_m, sd_l=8.0)
+    before = {name: replace(level, time_ms=level.time_ms - DAY_MS) for name, level in facts.levels.items()}
+    past_h = (floor_hour(NOW_MS) - facts.rain_start_ms) // HOUR_MS
+    rain = facts.rain_mm.copy()
+    rain[past_h - 20 : past_h - 10] = rain_mm / 10
+    return replace(facts, before=before, rain_mm=rain)
+
+
+def test_a_tank_that_ran_dry_stays_dry_however_its_level_trembles(skerrow_head: Site) -> None:
+    # 4 mm on 2.01 m² are 8 L, one standard deviation: gone in three hours of use, yesterday.
+    forecast = forecast_of(skerrow_head, trembling(skerrow_head, 0.004))
+    assert forecast.runs_out.p95 == 0.0
+    alone = forecast_of(skerrow_head, replace(trembling(skerrow_head, 0.004), before={}))
+    assert alone.runs_out.p95 is not None
+    assert alone.runs_out.p95 > 0.1
+
+
+def test_water_that_came_since_or_that_the_level_is_sure_of_is_there(skerrow_head: Site) -> None:
+    rained = forecast_of(skerrow_head, trembling(skerrow_head, 0.004, rain_mm=8.0))
+    assert rained.runs_out.p95 is not None
+    assert rained.runs_out.p95 > 0.1
+    # 20 mm are 40 L, five standard deviations: the balance knows of no rain, but the level does.
+    sure = forecast_of(skerrow_head, trembling(skerrow_head, 0.020))
+    assert sure.runs_out.p05 is not None
+    assert sure.runs_out.p05 > 0.1
+
+
 def test_a_stale_level_starts_the_forecast_earlier_widens_it_and_says_so(skerrow_head: Site) -> None:
     fresh = forecast_of(skerrow_head, facts_of(skerrow_head, 1.0))
     stale = forecast_of(skerrow_head, facts_of(skerrow_head, 1.0, age_ms=3 * DAY_MS))
