@@ -204,7 +204,7 @@ class _Group:
             np.array([issue.year for issue in self._issues]),
             self._said(trace, 1),
             # Not by the truth, which would pick the tanks that turned out fuller.
-            may_be_empty(measured_l, sd_l, self._plan.dead_l[:, None])[self._feeds].any(axis=0),
+            np.asarray(may_be_empty(measured_l, sd_l, self._plan.dead_l[:, None])[self._feeds].any(axis=0)),
             self._known(measured_l, past, fell, use_l, sd_l, drivers),
             {**said, NAIVE: self._naive(measured_l, use_l), MEAN_RAIN: self._on_mean_rain(mean, fell, measured_l)},
         )

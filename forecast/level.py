@@ -28,7 +28,7 @@ def may_be_empty(volume_l: npt.ArrayLike, sd_l: npt.ArrayLike, dead_l: npt.Array
     return np.asarray(np.asarray(volume_l) - dead_l <= EMPTY_SDS * np.asarray(sd_l))
 
 
-def left_dry(said_l: Floats, balance_l: Floats, empty: npt.ArrayLike, dead_l: npt.ArrayLike) -> Floats:
+def left_dry(said_l: Floats, balance_l: Floats, empty: Truths | bool, dead_l: npt.ArrayLike) -> Floats:
     """Volumes that a level says, but where the balance since an earlier one ran dry: there what is below the outlet.
 
     said_l, balance_l  of the members (..., M) [L]; empty  see `may_be_empty`
@@ -36,4 +36,5 @@ def left_dry(said_l: Floats, balance_l: Floats, empty: npt.ArrayLike, dead_l: np
     A level at the outlet trembles: by itself it gives half of the members a few litres to draw, though
     the tank has been empty for days. At most EMPTY_SDS of its error are ever taken away. (ours)
     """
-    return np.where((balance_l <= np.asarray(dead_l) + EMPTY_L) & empty, np.minimum(said_l, dead_l), said_l)
+    dry = np.logical_and(balance_l <= np.asarray(dead_l) + EMPTY_L, empty)
+    return np.where(dry, np.minimum(said_l, dead_l), said_l)

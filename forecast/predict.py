@@ -187,7 +187,7 @@ def _anchor(site: Site, plan: Plan, facts: Facts, time_ms: int, state: State, rn
             state.volume_l[index] = _sampled(before, newest, storage, len(balance_l), rng)
         elif floor_hour(level.time_ms) == hour:
             said_l = _sampled(level, newest, storage, len(balance_l), rng)
-            empty = before is not None and may_be_empty(*_volume(level, newest, storage), storage.geometry.dead_l)
+            empty = before is not None and bool(may_be_empty(*_volume(level, newest, storage), storage.geometry.dead_l))
             state.volume_l[index] = left_dry(said_l, balance_l, empty, storage.geometry.dead_l)
     battery = facts.battery
     if site.battery and battery and floor_hour(max(battery.time_ms, facts.rain_start_ms)) == hour:
