@@ -97,6 +97,24 @@ def weather_scale(inside: str, label: str | None) -> Scale:
     return accepted[label]
 
 
+#: Unit kept inside → what people write behind a number that they measured.
+WRITTEN_UNITS: Final[dict[str, dict[str, Scale]]] = {
+    "m": {
+        "m": Scale(1.0), "cm": Scale(0.01), "mm": Scale(0.001), "in": Scale(0.0254), '"': Scale(0.0254),
+        "ft": Scale(0.3048), "'": Scale(0.3048),
+    },
+    "L": {
+        "L": Scale(1.0), "l": Scale(1.0), "m3": Scale(LITRES_PER_M3), "m³": Scale(LITRES_PER_M3),
+        "gal": Scale(LITRES_PER_US_GALLON),
+    },
+    "mm": {"mm": Scale(1.0), "cm": Scale(10.0), "in": Scale(25.4), '"': Scale(25.4)},
+    "V": {"V": Scale(1.0), "mV": Scale(0.001)},
+    "A": {"A": Scale(1.0), "mA": Scale(0.001)},
+    "Cel": {
+        "°C": Scale(1.0), "C": Scale(1.0), "°F": Scale(5 / 9, -32 * 5 / 9), "F": Scale(5 / 9, -32 * 5 / 9),
+    },
+}  # fmt: skip
+
 #: Unit kept inside → what readers of US customary units get for it, and how to bring that inside. A level
 #: is in inches, as a tape and a rain gauge have them. (NIST Handbook 44, appendix C, from memory)
 US_CUSTOMARY: Final[dict[str, tuple[str, Scale]]] = {

@@ -10,7 +10,7 @@ from functools import reduce
 from operator import or_
 from typing import Final, Literal
 
-from api.commissioning.hand import Comparison, is_amount
+from api.commissioning.hand import Comparison, is_amount, well_apart_m
 from ingest import saying
 from ingest.instants import DAY_MS, MINUTE_MS
 from ingest.reading import SUSPECT, TIME_OF_ARRIVAL, Reading, flag_sayings
@@ -70,6 +70,7 @@ class Check:
 
     said    sentences: what was heard, what is wrong, what to do
     newest  the newest reading, usable or not
+    one_level  a level that agrees, and was never compared at another height: a wrong scale does not show so
     """
 
     sensor: Sensor
@@ -77,6 +78,7 @@ class Check:
     said: list[Saying]
     newest: Reading | None
     by_hand: Comparison | None
+    one_level: bool = False
 
 
 def check(
@@ -88,12 +90,14 @@ def check(
     *,
     prefix: str = "ullage",
     refused: bool = False,
+    another: Comparison | None = None,
 ) -> Check:
     """What is found of one sensor.
 
     readings  of the last day, suspect ones too, oldest first, none dated after now
     prefix    first level of all topics
     refused   whether messages of the site were refused, which stand below
+    another   of a level: a measurement by hand at a height well apart from the newest one, that agreed too
     """
     if not readings:
         said = [say("Nothing heard in the last day."), _what_to_send(sensor, site, prefix)]
@@ -114,12 +118,13 @@ def check(
     if any(reading.flags & TIME_OF_ARRIVAL for reading in readings):
         said.append(say("The device sends no time: its values are dated by their arrival."))
     if by_hand is not None and by_hand.agrees:
-        said.append(_together(by_hand))
+        said += [_together(by_hand), *_scale(sensor, site, another)]
     if by_hand is None:
         how = saying.said([_how(sensor)])
         said.append(say("Not compared with a measurement by hand yet: {how}.", how=how))
     verdict: Verdict = "look" if wrong else "compare" if by_hand is None else "ready"
-    return Check(sensor, verdict, said, newest, by_hand)
+    one_level = verdict == "ready" and another is None and well_apart_m(sensor, site) is not None
+    return Check(sensor, verdict, said, newest, by_hand, one_level)
 
 
 def figure_of(unit: str, value: float) -> Figure:
@@ -242,3 +247,25 @@ def _together(found: Comparison) -> Saying:
         time=saying.instant(found.time_ms),
         who=saying.name(found.who),
     )
+
+
+def _scale(sensor: Sensor, site: Site, another: Comparison | None) -> list[Saying]:
+    """Of a level: whether two heights have been compared, or what one alone does not tell."""
+    apart_m = well_apart_m(sensor, site)
+    if apart_m is None:
+        return []
+    if another is None:
+        return [
+            say(
+                "One level alone does not tell a wrong scale: measure again when the water stands {apart} or more "
+                "higher or lower.",
+                apart=saying.metres(apart_m),
+            )
+        ]
+    return [
+        say(
+            "So did {hand} at {time}: with two levels well apart, the scale is right too.",
+            hand=saying.metres(another.hand),
+            time=saying.instant(another.time_ms),
+        )
+    ]

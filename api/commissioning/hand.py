@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from ingest.instants import HOUR_MS, MINUTE_MS
-from ingest.reading import Reading
+from ingest.reading import Reading, quantity_of
 from ingest.site import Sensor, Site
 from ingest.store.records import LogEntry
 from ingest.totals import increments
@@ -20,6 +20,9 @@ from ingest.totals import increments
 AMOUNT_MS: Final = HOUR_MS
 #: Unit kept inside → how far apart sensor and hand may be, in that unit.
 _APART: Final = {"m": 0.02, "V": 0.1, "Cel": 1.0, "A": 0.5, "1": 0.5}
+#: Two levels tell a scale when they are this share of the tank's height apart: within 0.02 m each, a scale that
+#: is wrong by a tenth then shows. (common practice, no source)
+WELL_APART_SHARE: Final = 0.25
 #: Of an amount, as a share of what was measured: a household meter's class is far better, a bucket is not.
 _APART_SHARE: Final = 0.05
 #: Sensors and people write decimals, and these are binary.
@@ -47,6 +50,11 @@ class Comparison(NamedTuple):
         return self.sensor is not None and abs(self.sensor - self.hand) <= self.apart + _ROUNDING
 
 
+def apart_of(sensor: Sensor) -> float:
+    """How far a gauge and a hand may be apart, in the gauge's unit."""
+    return max(_APART[sensor.quantity.unit], 3 * (sensor.noise or 0.0))
+
+
 def is_amount(sensor: Sensor) -> bool:
     """Whether it is compared by the amount that ran through."""
     return sensor.quantity.counter or sensor.quantity.unit in _AMOUNT_OF
@@ -55,6 +63,14 @@ def is_amount(sensor: Sensor) -> bool:
 def compares(site: Site, sensor_id: str, value: float) -> bool:
     """Whether a measurement by hand tells anything of a sensor: of a meter, nothing that ran through tells nothing."""
     return value > 0 or not any(is_amount(sensor) for sensor in site.sensor if sensor.id == sensor_id)
+
+
+def well_apart_m(sensor: Sensor, site: Site) -> float | None:
+    """How far apart two levels must be to tell whether the scale is right. [m] None: it is no level."""
+    quantity, part = quantity_of(sensor.measures)
+    if quantity.pattern != "tank.*.level":
+        return None
+    return WELL_APART_SHARE * next(tank.overflow_height_m for tank in site.tank if tank.id == part)
 
 
 def unit_by_hand(sensor: Sensor) -> str:
@@ -79,7 +95,7 @@ def compare(sensor: Sensor, entry: LogEntry, readings: Sequence[Reading]) -> Com
     else:
         nearest = min(readings, key=lambda reading: abs(reading.time_ms - entry.time_ms), default=None)
         found = None if nearest is None else nearest.value
-        apart = max(_APART[unit], 3 * (sensor.noise or 0.0))
+        apart = apart_of(sensor)
     return Comparison(entry.time_ms, entry.who, unit, hand, found, apart)
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from typing import Final
 
 from api.commissioning.checks import LOOK_BACK_MS, Check, check
-from api.commissioning.hand import Comparison, compare, compares, span_ms
+from api.commissioning.hand import Comparison, compare, compares, span_ms, well_apart_m
 from ingest.instants import DAY_MS
 from ingest.payload import is_for, is_nobodys
 from ingest.reading import Reject
@@ -17,6 +18,8 @@ from ingest.store.records import LogEntry, Records
 #: So far back a measurement by hand counts.
 BY_HAND_MS: Final = 3 * 366 * DAY_MS
 _REJECTS_READ: Final = 200
+#: So many earlier levels by hand are held against the sensor.
+_LOOKED_AT: Final = 5
 
 
 @dataclass(frozen=True)
@@ -39,16 +42,27 @@ class Commissioning:
 
 def look(site: Site, readings: ReadingStore, records: Records, now_ms: int, prefix: str) -> Commissioning:
     """Read the last day of every sensor, and what was measured by hand. prefix: first level of all topics."""
-    entries = {
-        entry.part: entry
-        for entry in records.log(site.id, now_ms - BY_HAND_MS, now_ms + 1)
-        if entry.kind == "measured" and entry.value is not None and compares(site, entry.part, entry.value)
-    }
+    entries: dict[str, list[LogEntry]] = defaultdict(list)
+    for entry in records.log(site.id, now_ms - BY_HAND_MS, now_ms + 1):
+        if entry.kind == "measured" and entry.value is not None and compares(site, entry.part, entry.value):
+            entries[entry.part].append(entry)
     checks, refused = [], _refused(site, readings, now_ms)
     for sensor in site.sensor:
         heard = readings.range(site.id, sensor.id, now_ms - LOOK_BACK_MS, now_ms + 1, usable=False)
-        by_hand = _compared(sensor, site, entries.get(sensor.id), readings)
-        checks.append(check(sensor, site, heard, by_hand, now_ms, prefix=prefix.strip("/"), refused=bool(refused)))
+        by_hand = _compared(sensor, site, next(reversed(entries[sensor.id]), None), readings)
+        another = _another(sensor, site, entries[sensor.id], readings)
+        checks.append(
+            check(
+                sensor,
+                site,
+                heard,
+                by_hand,
+                now_ms,
+                prefix=prefix.strip("/"),
+                refused=bool(refused),
+                another=another,
+            )
+        )
     return Commissioning(site, now_ms, checks, refused)
 
 
@@ -56,6 +70,17 @@ def _compared(sensor: Sensor, site: Site, entry: LogEntry | None, readings: Read
     if entry is None:
         return None
     return compare(sensor, entry, readings.range(site.id, sensor.id, *span_ms(sensor, entry)))
+
+
+def _another(sensor: Sensor, site: Site, entries: list[LogEntry], readings: ReadingStore) -> Comparison | None:
+    """A level measured by hand well apart from the newest one, that agreed; of the last few, the latest."""
+    apart_m = well_apart_m(sensor, site)
+    if apart_m is None or len(entries) < 2:
+        return None
+    newest_m = entries[-1].value or 0.0
+    far = [entry for entry in entries[:-1] if entry.value is not None and abs(entry.value - newest_m) >= apart_m]
+    compared = (_compared(sensor, site, entry, readings) for entry in reversed(far[-_LOOKED_AT:]))
+    return next((found for found in compared if found is not None and found.agrees), None)
 
 
 def _refused(site: Site, readings: ReadingStore, now_ms: int) -> list[Reject]:

@@ -5,26 +5,33 @@ from __future__ import annotations
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Form, Request, Response
-from fastapi.responses import RedirectResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.access.needs import CallerDep, needs
-from api.access.scope import ACKNOWLEDGE, READ
+from api.access.scope import ACKNOWLEDGE, READ, Caller
 from api.commissioning.checks import figure_of
 from api.commissioning.hand import is_amount, unit_by_hand
 from api.commissioning.handover import upkeep, what_stands_here, what_to_do, within
 from api.commissioning.reading import look
 from api.commissioning.words import what
+from api.commissioning.written import Doubt, doubt, written
 from api.headers import page
+from api.languages.reader import Units
+from api.measures import symbol
 from api.pages.templates import read_by, render
+from api.problems import refused
 from api.routes import log
 from api.schemas import LogIn
 from api.service import ServiceDep, SiteDep
 from api.speech import Speaker
 from ingest import saying
-from ingest.saying import say
+from ingest.saying import Saying, say
+from ingest.site import Sensor, Site
 
 router = APIRouter(include_in_schema=False)
 
+#: A number with a decimal, as a form wants one.
+_EXAMPLE: Final = 1.35
 #: A shape for each verdict beside its word, so that nothing depends on colour.
 SHAPES: Final = {"silent": "○", "look": "◆", "compare": "◐", "ready": "✓"}
 
@@ -40,7 +47,7 @@ def commissioning_page(request: Request, site: SiteDep, service: ServiceDep, cal
         found=look(site, service.readings, service.records, service.clock(), service.settings.prefix),
         shapes=SHAPES,
         figure_of=figure_of,
-        unit_by_hand=unit_by_hand,
+        unit_of=lambda sensor: symbol(unit_by_hand(sensor), reader.units),
         is_amount=is_amount,
         what=what,
     )
@@ -49,16 +56,62 @@ def commissioning_page(request: Request, site: SiteDep, service: ServiceDep, cal
 
 @router.post("/sites/{site}/commissioning", dependencies=[needs(ACKNOWLEDGE)])
 def measured(
+    request: Request,
     site: SiteDep,
     service: ServiceDep,
     caller: CallerDep,
     sensor: Annotated[str, Form(max_length=100)],
-    value: Annotated[float, Form(allow_inf_nan=False)],
+    value: Annotated[str, Form(max_length=40)],
+    units: Annotated[Units, Form()] = "litre",
+    sure: Annotated[bool, Form()] = False,
 ) -> Response:
-    """Somebody has just measured by hand."""
-    entry = LogIn.model_validate({"kind": "measured", "part": sensor, "value": value})
+    """Somebody has just measured by hand. What may have been meant in another unit is asked back.
+
+    units  in which a bare number is written
+    sure   it was asked back already, and is as written
+    """
+    by_id = {one.id: one for one in site.sensor}
+    if sensor not in by_id:
+        raise refused(("body.sensor", say("one of: {parts}", parts=saying.name(", ".join(by_id)))))
+    wrote = written(value, by_id[sensor], units)
+    if wrote is None:
+        raise refused(("body.value", _as_asked(by_id[sensor], units)))
+    asked = None if sure else doubt(wrote, by_id[sensor], site, _heard(service, site, by_id[sensor]))
+    if asked is not None and asked.meant is not None:
+        return _ask(request, site, caller, by_id[sensor], asked)
+    entry = LogIn.model_validate({"kind": "measured", "part": sensor, "value": wrote.value})
     log.append(site, service, caller, entry, Response())
     return RedirectResponse(f"/sites/{site.id}/commissioning", 303)
+
+
+def _ask(request: Request, site: Site, caller: Caller, sensor: Sensor, asked: Doubt) -> Response:
+    """Was another unit meant? Nothing is written down yet."""
+    reader = read_by(request)
+    html = render(
+        "ask.html",
+        reader,
+        person=caller,
+        site=site,
+        sensor=sensor,
+        speaker=Speaker.to(reader, site.zone),
+        asked=asked,
+        figure=lambda value: figure_of(sensor.quantity.unit, value),
+        what=what,
+    )
+    return HTMLResponse(html, 422, {"Cache-Control": "no-store"})
+
+
+def _heard(service: ServiceDep, site: Site, sensor: Sensor) -> float | None:
+    """What a sensor says now; None: nothing fresh."""
+    now_ms = service.clock()
+    newest = service.readings.latest(site.id, now_ms).get(sensor.id)
+    fresh = newest is not None and now_ms - newest.time_ms <= service.settings.stale_after_ms(sensor.every_s)
+    return newest.value if newest is not None and fresh else None
+
+
+def _as_asked(sensor: Sensor, units: Units) -> Saying:
+    unit = symbol(unit_by_hand(sensor), units)
+    return say("a number in {unit}, such as {example}", unit=saying.name(unit), example=saying.number(_EXAMPLE))
 
 
 @router.api_route("/sites/{site}/handover", methods=["GET", "HEAD"], dependencies=[needs(READ)])

@@ -9,7 +9,9 @@ from fastapi import APIRouter, Query, Response
 
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE, READ
-from api.commissioning.hand import compares
+from api.commissioning.checks import figure_of
+from api.commissioning.hand import compares, is_amount
+from api.commissioning.written import range_of
 from api.problems import refused
 from api.routes.paging import CursorQuery, Whole, cursor_of, marks_in
 from api.routes.span import span
@@ -110,6 +112,12 @@ def _one_of(parts: Sequence[str]) -> Saying:
 def _check_value(site: Site, entry: LogIn) -> None:
     if (entry.value is not None) != (entry.kind == "measured"):
         raise refused(("body.value", say("a number where something was measured by hand, and only there")))
+    sensor = next((one for one in site.sensor if one.id == entry.part), None)
+    if entry.value is not None and sensor is not None and not is_amount(sensor):
+        low, high = range_of(sensor, site)
+        if not low <= entry.value <= high:
+            unit = sensor.quantity.unit
+            raise refused(("body.value", say("{low} to {high}", low=figure_of(unit, low), high=figure_of(unit, high))))
     if entry.value is not None and not compares(site, entry.part, entry.value):
         raise refused(("body.value", say("a known amount above 0 that ran through: nothing compares with nothing")))
 

@@ -111,6 +111,23 @@ def test_compared_and_agreeing_is_ready(skerrow_head: Site) -> None:
     assert "1.30 m by the sensor and 1.31 m by hand" in text(found)
 
 
+def test_one_level_is_said_to_tell_no_wrong_scale(skerrow_head: Site) -> None:
+    level = sensor_of(skerrow_head, "tank.main.level")
+    readings = heard(level)
+    newest = compare(level, by_hand(level, 1.31), readings)
+    one = check(level, skerrow_head, readings, newest, NOW_MS)
+    assert (one.verdict, one.one_level) == ("ready", True)
+    # A quarter of the brim's 1.80 m.
+    assert "measure again when the water stands 0.45 m or more higher or lower" in text(one)
+    two = check(level, skerrow_head, readings, newest, NOW_MS, another=newest._replace(hand=0.8, sensor=0.8))
+    assert (two.verdict, two.one_level) == ("ready", False)
+    assert "So did 0.80 m" in text(two)
+    battery = sensor_of(skerrow_head, "battery.voltage")
+    volts = [reading._replace(sensor=battery.id) for reading in readings]
+    other = check(battery, skerrow_head, volts, compare(battery, by_hand(battery, 1.3), volts), NOW_MS)
+    assert (other.verdict, other.one_level) == ("ready", False)
+
+
 @pytest.mark.parametrize(("hand", "agrees"), [(1.32, True), (1.33, False), (1.27, False)])
 def test_a_level_may_be_two_centimetres_apart(skerrow_head: Site, hand: float, agrees: bool) -> None:
     level = sensor_of(skerrow_head, "tank.main.level")
