@@ -40,6 +40,7 @@ class TankState:
 
     volume_l  all the water in it [L]
     usable_l  the part above dead storage, which can be drawn [L]
+    measured  the site file has a sensor for its level
     """
 
     tank: Tank
@@ -48,6 +49,7 @@ class TankState:
     level_m: float | None
     volume_l: float | None
     usable_l: float | None
+    measured: bool = True
 
     @property
     def share(self) -> float | None:
@@ -136,9 +138,10 @@ def freshest(values: Mapping[str, Value], sensors: Sequence[Sensor]) -> Value | 
 def tank_state(site: Site, tank: Tank, values: Mapping[str, Value]) -> TankState:
     """How much is in a tank, from its freshest level."""
     geometry = geometry_of(tank)
-    value = freshest(values, site.sensors_of(f"tank.{tank.id}.level"))
+    sensors = site.sensors_of(f"tank.{tank.id}.level")
+    value = freshest(values, sensors)
     if value is None or value.reading is None:
-        return TankState(tank, geometry, None, None, None, None)
+        return TankState(tank, geometry, None, None, None, None, measured=bool(sensors))
     level_m = value.reading.value
     volume_l = float(geometry.volume_l(level_m))
     return TankState(tank, geometry, value, level_m, volume_l, max(0.0, volume_l - geometry.dead_l))

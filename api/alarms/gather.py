@@ -13,6 +13,7 @@ from typing import Final
 import msgspec
 
 from api.alarms import health, power, pump, tanks
+from api.alarms.backup import stands_by_log
 from api.alarms.facts import Facts, Outlook, Spill
 from api.alarms.forecasts import FORECAST_STALE, OUTLOOK_STALE
 from api.alarms.history import EVERY_MS, History, read_history
@@ -140,8 +141,8 @@ def _backup_open(site: Site, latest: Mapping[str, Reading], newest_log: Mapping[
         return False
     if any(sensor.id in latest and latest[sensor.id].value >= 0.5 for sensor in site.sensors_of("backup.open")):
         return True
-    opened, closed = (newest_log.get((kind, site.backup.id)) for kind in ("backup-opened", "backup-closed"))
-    return opened is not None and (closed is None or closed.time_ms < opened.time_ms)
+    stands = stands_by_log(site, newest_log)
+    return stands is not None and stands.open
 
 
 class _Chances(msgspec.Struct):

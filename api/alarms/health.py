@@ -14,7 +14,7 @@ from api.alarms.kinds import AlarmId, AlarmType
 from forecast.model.geometry import geometry_of
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
 from ingest.reading import Reading
-from ingest.saying import Figure, Saying, celsius, days, instant, litres, name, say
+from ingest.saying import Figure, Saying, celsius, days, instant, litres, name, say, template
 from ingest.site import Draw, Sensor, Site
 from ingest.store.records import Evidence
 from ingest.totals import increments
@@ -85,6 +85,15 @@ CHANGE_OVER_MS: Final = 30 * MINUTE_MS
 _DRAWN_L: Final = 3.0
 #: Nothing drawn for a day beside an open backup: the rain water is shut. A night alone tells nothing.
 SHUT_MS: Final = DAY_MS
+#: Why both are thought to be open. What was written down may have been overtaken by what nobody wrote down.
+_BY_SENSOR: Final = template(
+    "By its sensor the backup supply has been open since {opened}, and {drawn} of rain water were drawn beside it, the "
+    "last at {last}."
+)
+_BY_LOG: Final = template(
+    "By the site's log the backup supply has been open since {opened}, and {drawn} of rain water were drawn beside it, "
+    "the last at {last}. If it is shut by now, write that down."
+)
 
 
 def alarms(site: Site) -> Iterator[AlarmId]:
@@ -125,13 +134,8 @@ def both_open(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     )
     if drawn_l >= _DRAWN_L:
         told = {"opened": instant(opened_ms), "drawn": litres(drawn_l), "last": instant(steps[-1].end_ms)}
-        return Finding(
-            True, 0,
-            say("The backup supply has been open since {opened}, and {drawn} of rain water were drawn beside it, the "
-            "last at "
-                "{last}.", **told),
-            evidence,
-        )  # fmt: skip
+        by_sensor = facts.fresh("backup.open", now_ms) is not None
+        return Finding(True, 0, say(_BY_SENSOR if by_sensor else _BY_LOG, **told), evidence)
     if now_ms - opened_ms >= SHUT_MS + CHANGE_OVER_MS and drawn_l == 0:
         return Finding(
             False, alarm.kind.off_delay_ms, say("The backup supply is open, and no rain water is drawn."), evidence

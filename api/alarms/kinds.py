@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
 from ingest.instants import DAY_MS
-from ingest.saying import Saying, name, say
+from ingest.saying import Saying, name, said, say
 from ingest.site import Site
 
 Priority = Literal["high", "medium", "low"]
@@ -19,6 +19,8 @@ class AlarmType:
 
     title         what it says; `{part}` is the tank, roof, device or task
     action_with_backup  what to do where there is a backup supply; empty: the same
+    action_backup_open  where that is known to be open, `{source}` saying so; empty: as with a backup
+    action_backup_shut  where it is known to be shut; empty: as with a backup
     on_delay_ms   the condition must have held so long before it is raised [ms]
     off_delay_ms  and must have been gone so long before it is cleared [ms]
     realarm_ms    acknowledged, and still so after this long, it is announced again [ms]
@@ -34,6 +36,8 @@ class AlarmType:
     consequence: str
     action: str
     action_with_backup: str = ""
+    action_backup_open: str = ""
+    action_backup_shut: str = ""
     respond_within_h: float
     priority: Priority
     on_delay_ms: int
@@ -60,6 +64,16 @@ class AlarmId(NamedTuple):
         return self.kind.title.format(part=self.part)
 
 
+class BackupStands(NamedTuple):
+    """Whether the backup supply is open, by its sensor or by what people wrote down."""
+
+    open: bool
+    by_sensor: bool
+
+
+_SOURCES: Final = {True: say("its sensor"), False: say("the site's log")}
+
+
 class Wording(NamedTuple):
     """What an alarm says to whom it wakes, to be spoken in any language."""
 
@@ -69,10 +83,21 @@ class Wording(NamedTuple):
     action: Saying
 
 
-def wording(alarm: AlarmId, site: Site | None) -> Wording:
-    """The words of an alarm at a site; one without a backup supply is not told to open it."""
+def wording(alarm: AlarmId, site: Site | None, backup: BackupStands | None = None) -> Wording:
+    """The words of an alarm at a site; one without a backup supply is not told to open it.
+
+    backup  whether it stands open; None: not known
+    """
     kind = alarm.kind
     title = say(kind.title, part=name(alarm.part)) if "{part}" in kind.title else say(kind.title)
-    backup = site is not None and site.backup is not None
-    action = kind.action_with_backup if backup and kind.action_with_backup else kind.action
-    return Wording(title, say(kind.cause), say(kind.consequence), say(action))
+    return Wording(title, say(kind.cause), say(kind.consequence), _action(kind, site, backup))
+
+
+def _action(kind: AlarmType, site: Site | None, backup: BackupStands | None) -> Saying:
+    if site is None or site.backup is None or not kind.action_with_backup:
+        return say(kind.action)
+    if backup is not None:
+        known = kind.action_backup_open if backup.open else kind.action_backup_shut
+        if known:
+            return say(known, source=said([_SOURCES[backup.by_sensor]]))
+    return say(kind.action_with_backup)

@@ -37,6 +37,8 @@ PUMP_NEAR_OUTLET: Final = AlarmType(
     action="Switch the pump off and leave the rest of the water to the taps. Have the float switch looked at.",
     action_with_backup="Switch the pump off and leave the rest of the water to the taps. Make ready to change over to "
     "the backup supply. Have the float switch looked at.",
+    action_backup_open="Switch the pump off and leave the rest of the water to the taps. By {source} the backup supply "
+    "is open already: never have both supplies open together. Have the float switch looked at.",
     respond_within_h=1,
     priority="high",
     on_delay_ms=5 * MINUTE_MS,  # two readings: one may be a wave

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from api.alarms.backup import stands_by_log
 from api.alarms.folding import cause_of
+from api.alarms.kinds import BackupStands
 from api.alarms.lifecycle import ACTIVE, RESTING, RETURNED, UNACKNOWLEDGED, state_of, was_raised
 from api.alarms.muting import Mute, by_alarm, mute_of
 from api.alarms.types import INSTALLATION_ALARMS, PRIORITIES, AlarmId, Wording, alarms_of, wording
@@ -69,6 +71,12 @@ class Standing:
 
 def standings(records: Records, site: Site | None, now_ms: int) -> list[Standing]:
     """Every alarm of a site, or of the installation (None), the most urgent first. Raises StoreUnavailable."""
+    log = {} if site is None or site.backup is None else records.last_log(site.id)
+    return standings_beside(records, site, now_ms, stands_by_log(site, log))
+
+
+def standings_beside(records: Records, site: Site | None, now_ms: int, backup: BackupStands | None) -> list[Standing]:
+    """The same for who knows already whether the backup supply is open."""
     place = BROKER_SITE if site is None else site.id
     last = records.last_transitions(place)
     if site is not None:  # an alarm of the installation may be the cause of one here
@@ -76,7 +84,7 @@ def standings(records: Records, site: Site | None, now_ms: int) -> list[Standing
     actions = records.last_alarm_actions(place)
     raised = records.last_transitions(place, out_of=RESTING, into=(UNACKNOWLEDGED,))
     lately = records.transitions_since(place, now_ms - CHATTERING_WITHIN_MS)
-    return stand(site, last, raised, actions, lately, now_ms)
+    return stand(site, last, raised, actions, lately, now_ms, backup)
 
 
 def stand(
@@ -86,6 +94,7 @@ def stand(
     actions: Iterable[AlarmAction],
     lately: Sequence[Transition],
     now_ms: int,
+    backup: BackupStands | None = None,
 ) -> list[Standing]:
     """The same from what was read.
 
@@ -93,6 +102,7 @@ def stand(
     raised   the last that raised it
     actions  the newest of each kind on each alarm, oldest first
     lately   the transitions of the last day, oldest first
+    backup   whether the backup supply is open; None: not known
     """
     zone = ZoneInfo("UTC") if site is None else site.zone
     own = by_alarm(actions)
@@ -111,7 +121,7 @@ def stand(
                 mute_of(on_it, zone, now_ms, "" if site is None else cause_of(alarm, site, last)),
                 times >= CHATTERING,
                 notes[-1] if notes else None,
-                wording(alarm, site),
+                wording(alarm, site, backup),
             )
         )
     return sorted(found, key=lambda standing: standing.urgency)

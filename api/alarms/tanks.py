@@ -25,6 +25,8 @@ TANK_LOW: Final = AlarmType(
     action="Draw less. Walk round and look for an open tap, a wet patch, a blocked gutter.",
     action_with_backup="Draw less. Walk round and look for an open tap, a wet patch, a blocked gutter. Make ready to "
     "change over to the backup supply; never have both supplies open together.",
+    action_backup_open="Draw less. Walk round and look for an open tap, a wet patch, a blocked gutter. By {source} the "
+    "backup supply is open already: leave the rain water shut; never have both supplies open together.",
     respond_within_h=24,
     priority="medium",
     on_delay_ms=30 * MINUTE_MS,
@@ -45,6 +47,12 @@ OVERFLOW_NOW: Final = AlarmType(
     action_with_backup="Close the backup supply if it is open. Look, from firm ground, whether the overflow runs along "
     "its proper way. Clear its grating if it is blocked; keep off soft ground and out of the tank. In daylight unless "
     "something is being washed away.",
+    action_backup_open="Close the backup supply: by {source} it is open. Look, from firm ground, whether the overflow "
+    "runs along its proper way. Clear its grating if it is blocked; keep off soft ground and out of the tank. In "
+    "daylight unless something is being washed away.",
+    action_backup_shut="By {source} the backup supply is shut. Look, from firm ground, whether the overflow runs along "
+    "its proper way. Clear its grating if it is blocked; keep off soft ground and out of the tank. In daylight unless "
+    "something is being washed away.",
     respond_within_h=4,
     priority="medium",
     on_delay_ms=10 * MINUTE_MS,
@@ -62,6 +70,8 @@ EMPTY_PREDICTED: Final = AlarmType(
     action="Save water. Tell whoever irrigates.",
     action_with_backup="Save water, tell whoever irrigates, and plan the change-over to the backup supply: there must "
     "be an air gap or a listed backflow preventer between the supplies, fitted by a licensed plumber.",
+    action_backup_open="Save water and tell whoever irrigates. By {source} the backup supply is open already: leave "
+    "the rain water shut; never have both supplies open together.",
     respond_within_h=72,
     priority="low",
     on_delay_ms=HOUR_MS,  # every forecast of an hour agrees

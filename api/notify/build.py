@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from api.alarms.backup import stands_by_log
 from api.notify.channels import channels_of
 from api.notify.compose import Composer
 from api.notify.digest import Digester, read_report
@@ -24,6 +25,8 @@ def outbox_of(
     settings: Settings,
 ) -> Outbox:
     """Everything that messages are made from, and the ways that they go. Raises SettingsError."""
-    composer = Composer(sites, recipients.page or "")
+    composer = Composer(
+        sites, recipients.page or "", lambda site: stands_by_log(site, records.last_log(site.id) if site.backup else {})
+    )
     digester = Digester(sites, composer, lambda site, now_ms: read_report(site, readings, records, now_ms, settings))
     return Outbox(records, recipients, channels_of(recipients), composer, digester, clock)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from api.alarms.kinds import BackupStands
 from api.alarms.lifecycle import ACTIVE
 from api.alarms.types import PRIORITIES, AlarmId, Priority, Wording, alarm_id, wording
 from api.languages.language import ENGLISH, language
@@ -30,12 +31,21 @@ _FOOT: Final = say(
 )
 
 
+def _not_known(_: Site) -> BackupStands | None:
+    return None
+
+
 @dataclass(frozen=True)
 class Composer:
-    """Writes messages about these sites. page: address of the page, with a slash at its end; empty: not known."""
+    """Writes messages about these sites.
+
+    page    address of the page, with a slash at its end; empty: not known
+    backup  whether the backup supply of a site is open; None: not known
+    """
 
     sites: Mapping[str, Site]
     page: str = ""
+    backup: Callable[[Site], BackupStands | None] = _not_known
 
     def speaker(self, recipient: Recipient | None, site: str) -> Speaker:
         """Speaks a recipient's language in a site's time; None: the log, in English."""
@@ -158,7 +168,8 @@ class Composer:
 
     def _words(self, about: Transition) -> Wording | None:
         alarm = alarm_id(about.alarm)
-        return None if alarm is None else wording(alarm, self.sites.get(about.site))
+        site = self.sites.get(about.site)
+        return None if alarm is None else wording(alarm, site, None if site is None else self.backup(site))
 
     def _title(self, about: Transition) -> Figure:
         words = self._words(about)

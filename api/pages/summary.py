@@ -10,6 +10,7 @@ from api.alarms.rules import brim_m
 from api.alarms.standing import Standing
 from api.current import CurrentForecast, SiteState, TankState, missing_of
 from api.pages.alarms import AlarmLine, alarm_lines
+from api.pages.awaited import awaited
 from api.pages.passage import cuts_off, lasts, lasts_more, overflows, span_of
 from api.pages.statement import Statement, measured
 from api.pages.today import today
@@ -17,6 +18,7 @@ from api.pages.upkeep import Supply, Task, never_written
 from api.speech import Speaker
 from forecast.result import Forecast, TankForecast
 from ingest import saying
+from ingest.instants import DAY_MS
 from ingest.saying import Saying, Sentence, say
 from ingest.site import Site
 
@@ -35,6 +37,8 @@ class Summary:
     fills         water as a share of what each tank holds; None: not known
     today         what somebody should do today; empty: nothing, as far as is known
     unwritten     what nobody has written down yet, and should; None: all of it was
+    awaited       devices that were never heard, and what to do if they are not
+    heard         anything was, ever
     """
 
     site: Site
@@ -49,6 +53,8 @@ class Summary:
     fills: list[float | None]
     today: list[Sentence]
     unwritten: Saying | None
+    awaited: list[Saying]
+    heard: bool
 
     @property
     def blind(self) -> bool:
@@ -89,6 +95,8 @@ def summarise(
         [tank.share for tank in state.tanks],
         today(state, alarms, tasks, supply),
         never_written(state.site, supply, tasks),
+        awaited(state, alarms),
+        any(value.reading is not None for value in state.values.values()),
     )
 
 
@@ -108,7 +116,7 @@ def lasting_of(state: SiteState, since_ms: int | None) -> tuple[Statement, list[
     current = state.forecast
     if current is None:
         return Statement(say("How long rain water lasts is not known"), missing=True), [
-            say("There is no forecast yet.")
+            say("There is no forecast yet: the first is made some minutes after the first level.")
         ]
     forecast = current.forecast
     span = span_of(forecast.runs_out, forecast.issued_ms, forecast.horizon_h)
@@ -122,6 +130,10 @@ def _rests_on(forecast: Forecast, since_ms: int | None) -> list[Sentence]:
     if since_ms is None:
         return [say("By the season, without a weather forecast.")] if by_season else []
     since = saying.instant(since_ms)
+    if forecast.issued_ms - since_ms < DAY_MS:
+        if by_season:
+            return [say("A first guess: measured since {time}, use as planned, rain by the season.", time=since)]
+        return [say("A first guess: measured since {time}, use as planned.", time=since)]
     if by_season:
         return [say("Measured only since {time}; use as planned, rain by the season.", time=since)]
     return [say("Measured only since {time}; use as planned.", time=since)]
@@ -201,9 +213,9 @@ def tank_statement(state: TankState) -> Statement:
     """How much is in a tank: all of it, and the part that can be drawn."""
     tank = saying.name(state.tank.id)
     if state.level is None or state.share is None or state.volume_l is None or state.usable_l is None:
-        return Statement(
-            say("Tank {tank}: level missing, nothing has been heard from its sensor.", tank=tank), missing=True
-        )
+        if not state.measured:
+            return Statement(say("Tank {tank}: its level is not measured.", tank=tank), missing=True)
+        return Statement(say("Tank {tank}: no level heard yet.", tank=tank), missing=True)
     text = say(
         "Tank {tank}: {share} full, {usable} to draw ({volume} of {capacity}).",
         tank=tank,
@@ -221,8 +233,10 @@ def battery_statements(state: SiteState) -> list[Statement]:
     if battery is None:
         return []
     value = state.measuring("battery.voltage")
-    if value is None or value.reading is None:
-        volts = Statement(say("Battery: voltage missing, nothing has been heard from its sensor."), missing=True)
+    if not state.site.sensors_of("battery.voltage"):
+        volts = Statement(say("Battery: its voltage is not measured."), missing=True)
+    elif value is None or value.reading is None:
+        volts = Statement(say("Battery: no voltage heard yet."), missing=True)
     else:
         text = say(
             "Battery: {voltage} (low below {low}, cut-off at {cutoff}).",

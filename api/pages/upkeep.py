@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from api.alarms.kinds import BackupStands
 from api.current import SiteState
 from api.pages.statement import Statement, measured
 from ingest import saying
@@ -40,11 +41,18 @@ class Task:
 class Supply:
     """Which supply is open.
 
-    open  whether the backup is; None: nobody knows
+    open       whether the backup is; None: nobody knows
+    by_sensor  its sensor says so, and nobody's word
     """
 
     open: bool | None
     said: Statement
+    by_sensor: bool = False
+
+    @property
+    def stands(self) -> BackupStands | None:
+        """The same for the words of alarms."""
+        return None if self.open is None else BackupStands(self.open, self.by_sensor)
 
 
 def tasks_of(site: Site, log: Sequence[LogEntry]) -> list[Task]:
@@ -65,7 +73,7 @@ def supply(state: SiteState, log: Sequence[LogEntry]) -> Supply | None:
             if stands_open
             else say("The {backup} is closed.", backup=backup)
         )
-        return Supply(stands_open, Statement(text, measured(sensor)))
+        return Supply(stands_open, Statement(text, measured(sensor)), by_sensor=True)
     last = max((e for e in log if e.kind in ("backup-opened", "backup-closed")), key=_time, default=None)
     if last is None:
         text = say("Nobody has written down whether the {backup} is open or closed.", backup=backup)

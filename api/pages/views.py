@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request, Response
 
 from api.access.needs import CallerDep, needs
 from api.access.scope import READ
-from api.alarms.standing import standings
+from api.alarms.standing import standings, standings_beside
 from api.current import SiteState, read_state
 from api.headers import page
 from api.languages.reader import Reader
@@ -95,7 +95,7 @@ def _look(site: Site, service: Service, reader: Reader, now_ms: int) -> _Look:
     tasks, opened = tasks_of(site, log), supply(state, log)
     summary = summarise(
         state,
-        standings(service.records, site, now_ms),
+        standings_beside(service.records, site, now_ms, None if opened is None else opened.stands),
         tasks,
         opened,
         first_level_ms(site, service.readings, now_ms),

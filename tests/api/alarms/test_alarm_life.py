@@ -6,8 +6,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from api.alarms.backup import stands_by_log
 from api.alarms.facts import Finding, Sample, held_ms
 from api.alarms.folding import causes_first, causes_of
+from api.alarms.kinds import BackupStands
 from api.alarms.lifecycle import ACTIVE, acknowledged, retire, step
 from api.alarms.power import BATTERY_LOW
 from api.alarms.types import ALARM_TYPES, AlarmId, alarm_id, alarms_of, wording
@@ -15,12 +17,13 @@ from api.speech import Speaker
 from ingest.instants import HOUR_MS, MINUTE_MS
 from ingest.saying import say
 from ingest.site import Site
-from ingest.store.records import Transition
+from ingest.store.records import LogEntry, Transition
 from tests.api.fakes import NOW_MS
 
 BATTERY = AlarmId(BATTERY_LOW)
 ON, OFF, AGAIN = BATTERY_LOW.on_delay_ms, BATTERY_LOW.off_delay_ms, BATTERY_LOW.realarm_ms
 SPEAKER = Speaker(ZoneInfo("UTC"))
+OPENED, SHUT = (BackupStands(is_open, by_sensor=False) for is_open in (True, False))
 LOW, WELL, UNSURE = (say(text) for text in ("It is low.", "It is well.", "Who knows?"))
 
 
@@ -112,6 +115,51 @@ def test_no_type_speaks_of_a_backup_to_a_site_without_one(tarn_orchard: Site) ->
     for alarm in alarms_of(tarn_orchard):
         for saying in wording(alarm, tarn_orchard):
             assert "backup" not in saying.text
+
+
+@pytest.mark.parametrize(
+    ("backup", "alarm", "said"),
+    [
+        (None, "overflow-now:main", "Close the backup supply if it is open. Look,"),
+        (OPENED, "overflow-now:main", "supply: by the site's log it is open. Look,"),
+        (BackupStands(open=True, by_sensor=True), "overflow-now:main", "supply: by its sensor it is open. Look,"),
+        (
+            SHUT,
+            "overflow-now:main",
+            "By the site's log the backup supply is shut.",
+        ),
+        (None, "tank-low:main", "Make ready to change over"),
+        (OPENED, "tank-low:main", "By the site's log the backup supply is open al"),
+        (SHUT, "tank-low:main", "Make ready to change over"),
+        (
+            OPENED,
+            "empty-predicted:main",
+            "is open already: leave the rain water shut",
+        ),
+        (OPENED, "pump-near-outlet:main", "open already: never have both supplies"),
+    ],
+)
+def test_what_to_do_goes_by_how_the_backup_stands(
+    skerrow_head: Site, tarn_orchard: Site, backup: BackupStands | None, alarm: str, said: str
+) -> None:
+    known = alarm_id(alarm)
+    assert known is not None
+    assert said in Speaker(ZoneInfo("UTC")).say(wording(known, skerrow_head, backup).action)
+    assert "backup" not in wording(known, tarn_orchard, backup).action.text
+
+
+def test_the_newest_of_what_people_wrote_down_tells_how_the_backup_stands(
+    skerrow_head: Site, tarn_orchard: Site
+) -> None:
+    def entry(kind: str, time_ms: int) -> dict[tuple[str, str], LogEntry]:
+        return {(kind, "borehole"): LogEntry("skerrow-head", time_ms, kind, "borehole", "warden")}
+
+    opened, closed = entry("backup-opened", 5), entry("backup-closed", 7)
+    assert stands_by_log(skerrow_head, {}) is None
+    assert stands_by_log(skerrow_head, opened) == OPENED
+    assert stands_by_log(skerrow_head, opened | closed) == SHUT
+    assert stands_by_log(skerrow_head, closed | entry("backup-opened", 9)) == OPENED
+    assert stands_by_log(tarn_orchard, opened) is None
 
 
 def test_site_raises_what_it_can_measure(skerrow_head: Site, tarn_orchard: Site) -> None:

@@ -149,6 +149,8 @@ def test_rain_water_drawn_beside_an_open_backup_is_a_cross_connection(watch: Wat
     raised = open_backup(watch, 60, 1.0)
     assert changes(raised) == [("both-supplies-open", "unacknowledged")]
     assert "3 L of rain water were drawn beside it" in raised[0].reason
+    assert raised[0].reason.startswith("By the site's log the backup supply has been open since ")
+    assert raised[0].reason.endswith("If it is shut by now, write that down.")
     write_down(watch, "backup-closed", "borehole", watch.clock.now_ms)
     assert changes(watch.go(5)) == [("both-supplies-open", "returned")]
 

@@ -109,7 +109,15 @@ def in_alarm_types() -> Iterator[Text]:
     from api.alarms.types import ALARM_TYPES
 
     for kind in ALARM_TYPES.values():
-        for words in (kind.title, kind.cause, kind.consequence, kind.action, kind.action_with_backup):
+        for words in (
+            kind.title,
+            kind.cause,
+            kind.consequence,
+            kind.action,
+            kind.action_with_backup,
+            kind.action_backup_open,
+            kind.action_backup_shut,
+        ):
             if words:
                 yield Text("api/alarms/kinds.py", 0, (words,))
 

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import html
 import re
 
 import pytest
 
+from api.current import SiteState, tank_state
 from api.pages.script import ADDRESS
+from api.pages.summary import battery_statements, tank_statement
+from api.speech import Speaker
 from forecast.result import Input
 from ingest.errors import StoreUnavailable
 from ingest.instants import DAY_MS, MINUTE_MS
 from ingest.reading import Reading
+from ingest.site import Site
 from ingest.store.records import LogEntry, Records, Transition
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings, forecast_of, put
@@ -100,29 +105,64 @@ def test_forecast_from_stale_inputs_says_which(client: Client, heard: MemoryRead
 
 def test_missing_is_said_and_never_zero(client: Client) -> None:
     text = text_of(client.get("/").text)
-    assert "○ Missing How long rain water lasts is not known. There is no forecast yet." in text
-    assert "○ Missing Tank main: level missing, nothing has been heard from its sensor." in text
-    assert "○ Missing Battery: voltage missing, nothing has been heard from its sensor." in text
+    first = "There is no forecast yet: the first is made some minutes after the first level."
+    assert f"○ Missing How long rain water lasts is not known. {first}" in text
+    assert "○ Missing Tank main: no level heard yet." in text
+    assert "○ Missing Battery: no voltage heard yet." in text
     assert not re.search(r"\b0 (L|V|m|%)", text)
+
+
+def test_a_device_that_was_never_heard_is_awaited(client: Client, readings: MemoryReadings, records: Records) -> None:
+    page = "/sites/skerrow-head"
+    # Its sensors are heard every five minutes, and are late after three times that.
+    awaited = (
+        "post-1 has not been heard yet. Its first reading is expected within 5 minutes of being switched on; if none "
+        "has come after 15 minutes, see Commissioning: it says what must be sent, and where."
+    )
+    assert f"To do today: wait for the first readings. {awaited} Commissioning" in text_of(client.get(page).text)
+    assert 'href="/sites/skerrow-head/commissioning">Commissioning' in client.get("/").text
+    # Two posts of another site, one of which is heard: no more waiting for all, and that one is not awaited.
+    readings.write([Reading("tarn-orchard", NOW_MS - MINUTE_MS, "upper-post/level", 0.5)])
+    text = text_of(client.get("/sites/tarn-orchard").text)
+    assert "To do today: not all can be judged" in text
+    assert "lower-post has not been heard yet" in text
+    assert "upper-post has not been heard yet" not in text
+    # Once an alarm tells of the silence, that says what to do.
+    silent = Transition("skerrow-head", "nothing-heard:post-1", NOW_MS, "normal", "unacknowledged", "Nothing heard.")
+    records.append_transitions([silent], [])
+    text = text_of(client.get(page).text)
+    assert "has not been heard yet" not in text
+    assert "Look at the device: is its light on" in text
+
+
+def test_what_no_sensor_measures_is_not_awaited(skerrow_head: Site) -> None:
+    site = skerrow_head.model_copy(update={"sensor": []})
+    tank, speaker = tank_state(site, site.tank[0], {}), Speaker(site.zone)
+    assert speaker.say(tank_statement(tank).said) == "Tank main: its level is not measured."
+    battery = battery_statements(SiteState(site, NOW_MS, {}, [tank], None))[0]
+    assert speaker.say(battery.said) == "Battery: its voltage is not measured."
 
 
 def test_nothing_to_do_is_said_only_where_all_can_be_judged(client: Client, fresh: None, clock: Clock) -> None:
     blind = "To do today: not all can be judged, something is stale or missing."
     first, _, second = text_of(client.get("/").text).partition("Skerrow Head")
-    assert (blind in first, "Tarn orchard" in first) == (True, True)  # whom nobody can judge comes first
-    assert "To do today: nothing known." in second
+    assert ("To do today: wait for the first readings." in first, "Tarn orchard" in first) == (
+        True,
+        True,
+    )  # whom nobody can judge comes first
+    assert "To do today: nothing urgent. At the next visit, write down: whether the borehole is open;" in second
     clock.now_ms += 31 * MINUTE_MS
-    assert text_of(client.get("/").text).count(blind) == 2
+    assert text_of(client.get("/").text).count(blind) == 1
 
 
-def test_nothing_known_becomes_nothing_once_a_visit_wrote_it_down(
+def test_nothing_urgent_becomes_nothing_once_a_visit_wrote_it_down(
     client: Client, fresh: None, records: Records
 ) -> None:
     page = "/sites/skerrow-head"
     lacking = "whether the borehole is open; when last done: clean-gutters and rinse-first-flush."
     ask = f"At the next visit, write down: {lacking}"
-    assert f"To do today: nothing known. {ask}" in text_of(client.get(page).text)
-    assert ask not in text_of(client.get("/").text)  # once is enough
+    for path in (page, "/"):
+        assert f"To do today: nothing urgent. {ask}" in text_of(client.get(path).text)
     for kind, part in (("upkeep", "clean-gutters"), ("upkeep", "rinse-first-flush"), ("backup-closed", "borehole")):
         records.append_log(LogEntry("skerrow-head", NOW_MS - DAY_MS, kind, part, "warden"))
     for path in (page, "/"):
@@ -138,10 +178,15 @@ def test_a_short_history_is_said_where_it_matters(client: Client, readings: Memo
     put(records, forecast_of())
     for ago_ms in range(0, 10 * MINUTE_MS, MINUTE_MS):
         tell(ago_ms)
-    short = "Measured only since Wed 25 Nov, 11:55; use as planned, rain by the season."
+    short = "A first guess: measured since Wed 25 Nov, 11:55, use as planned, rain by the season."
     assert f"before Saturday 5 December. {short}" in text_of(client.get("/").text)
+    tell(2 * DAY_MS)
+    longer = "Measured only since Mon 23 Nov, 12:04; use as planned, rain by the season."
+    assert f"before Saturday 5 December. {longer}" in text_of(client.get("/").text)
     tell(5 * DAY_MS)  # heard long ago, silent for a while
-    assert "Measured only since" not in text_of(client.get("/").text)
+    text = text_of(client.get("/").text)
+    assert "Measured only since" not in text
+    assert "first guess" not in text
 
 
 @pytest.mark.parametrize(
@@ -208,6 +253,24 @@ def test_what_people_wrote_is_escaped(client: Client, records: Records) -> None:
     html = client.get("/").text
     assert "<script>alert" not in html
     assert "&lt;script&gt;" in html
+
+
+def test_what_to_do_about_an_overflow_goes_by_the_sites_log(client: Client, fresh: None, records: Records) -> None:
+    raised = Transition("skerrow-head", "overflow-now:main", NOW_MS, "normal", "unacknowledged", "At the brim.")
+    records.append_transitions([raised], [])
+    api = "/api/v1/sites/skerrow-head/alarms"
+    for minute, (kind, said) in enumerate(
+        (
+            (None, "Close the backup supply if it is open."),
+            ("backup-opened", "Close the backup supply: by the site's log it is open."),
+            ("backup-closed", "By the site's log the backup supply is shut."),
+        )
+    ):
+        if kind is not None:
+            records.append_log(LogEntry("skerrow-head", NOW_MS - (5 - minute) * MINUTE_MS, kind, "borehole", "warden"))
+        assert said in html.unescape(text_of(client.get("/").text))
+        assert said in html.unescape(text_of(client.get("/?lang=en").text))
+        assert any(said in entry["action"] for entry in client.get(api).json()["alarms"])
 
 
 def test_most_urgent_alarm_comes_first(client: Client, records: Records) -> None:
