@@ -146,11 +146,26 @@ class Timed(Protocol):
 Test = Callable[[float], bool]
 
 
-def held_ms(samples: Sequence[Timed], holds: Test, bridge_ms: int, now_ms: int) -> int:
-    """How long, up to now, every sample has passed the test without a gap over `bridge_ms`. [ms]"""
+def held_ms(
+    samples: Sequence[Timed], holds: Test, bridge_ms: int, now_ms: int, is_doubtful: Test = lambda _: False
+) -> int:
+    """How long, up to now, every sample has passed the test without a gap over `bridge_ms`. [ms]
+
+    is_doubtful  of a lone sample that did not pass, between two that did: whether noise alone may have done it
+    """
     since = now_ms
-    for sample in reversed(samples):
-        if since - sample.time_ms > bridge_ms or not holds(sample.value):
+    for place in range(len(samples) - 1, -1, -1):
+        sample = samples[place]
+        if since - sample.time_ms > bridge_ms:
             break
-        since = sample.time_ms
+        if holds(sample.value):
+            since = sample.time_ms
+        elif not (is_doubtful(sample.value) and is_lone(samples, place, holds)):
+            break
     return now_ms - since
+
+
+def is_lone(samples: Sequence[Timed], place: int, holds: Test) -> bool:
+    """Whether the samples on both sides of one pass the test; of the newest, the two before it."""
+    beside = (place - 1, place + 1 if place + 1 < len(samples) else place - 2)
+    return min(beside) >= 0 and all(holds(samples[one].value) for one in beside)

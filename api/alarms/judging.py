@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from api.alarms.facts import Facts, Finding, Outlook, Sample, Test, held_ms, unknown
+from api.alarms.facts import Facts, Finding, Outlook, Sample, Test, held_ms, is_lone, unknown
 from api.alarms.kinds import AlarmId
 from ingest.reading import Reading
 from ingest.saying import Figure, Saying, duration
@@ -22,13 +22,21 @@ def judge(
     clears: Test,
     says: Callable[[Reading, bool, Figure], Saying],
 ) -> Finding:
-    """Hold a fresh value against its threshold; between `trips` and `clears` lies the deadband."""
-    newest = facts.latest[sensor.id]
-    holds = trips(newest.value)
-    if not holds and not clears(newest.value):
+    """Hold a fresh value against its threshold; between `trips` and `clears` lies the deadband.
+
+    A lone value in the deadband after two that trip is noise: it begins no wait anew.
+    """
+    samples, newest = facts.samples(sensor), facts.latest[sensor.id]
+    holds, clear = trips(newest.value), clears(newest.value)
+    if not holds and not clear and is_lone(samples, len(samples) - 1, trips):
+        holds, newest = True, samples[-2]
+    if not holds and not clear:
         return unknown("Within the deadband: no change.")
     bridge_ms = max(alarm.kind.bridge_ms, facts.limit_ms(sensor))
-    held = held_ms(facts.samples(sensor), trips if holds else clears, bridge_ms, now_ms)
+    if holds:
+        held = held_ms(samples, trips, bridge_ms, now_ms, lambda value: not clears(value))
+    else:
+        held = held_ms(samples, clears, bridge_ms, now_ms)
     return Finding(holds, held, says(newest, holds, duration(held)), facts.evidence(sensor))
 
 

@@ -99,6 +99,9 @@ def test_hold_counts_back_to_the_first_failure_or_gap() -> None:
     assert held_ms(samples, low, 5 * MINUTE_MS, NOW_MS) == 0
     assert held_ms([], low, 5 * MINUTE_MS, NOW_MS) == 0
     assert held_ms(samples[:2], low, HOUR_MS, NOW_MS) == 0
+    assert held_ms(samples, low, 15 * MINUTE_MS, NOW_MS, lambda volts: volts < 12.5) == 20 * MINUTE_MS
+    assert held_ms(samples, low, 20 * MINUTE_MS, NOW_MS, lambda volts: volts < 12.5) == 40 * MINUTE_MS
+    assert held_ms(samples, low, 20 * MINUTE_MS, NOW_MS, lambda volts: volts < 12.3) == 20 * MINUTE_MS
 
 
 def test_every_type_says_what_it_means() -> None:

@@ -119,6 +119,25 @@ def test_tank_low_is_about_usable_water(watch: Watch) -> None:
     assert changes(watch.go(13 * 60, step_ms=15 * MINUTE_MS, level=0.60)) == [("tank-low:main", "returned")]
 
 
+@pytest.mark.parametrize(
+    ("doubtful", "raised_after_min"),
+    [
+        ([], 30),
+        ([20], 30),  # noise of one reading, within the deadband
+        ([30], 30),  # also of the newest
+        ([15, 20], 55),  # two are no noise
+    ],
+)
+def test_noise_of_one_reading_does_not_begin_the_wait_anew(
+    watch: Watch, doubtful: list[int], raised_after_min: int
+) -> None:
+    watch.go(60)
+    for minute in range(0, 80, 5):
+        if watch.go(5, level=0.475 if minute in doubtful else 0.46):
+            break
+    assert minute == raised_after_min
+
+
 def rain(watch: Watch, minutes: float, level: float) -> list[Any]:
     """It rains, a millimetre each step."""
     found = []
