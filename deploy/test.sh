@@ -8,6 +8,7 @@ command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$
 command -v influxd >/dev/null 2>&1 || missing="$missing influxdb"
 command -v nginx >/dev/null 2>&1 || [ -x /usr/sbin/nginx ] || missing="$missing nginx-light"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
+command -v postgres >/dev/null 2>&1 || ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || missing="$missing postgresql"
 if [ -n "$missing" ]; then
   if command -v apt-get >/dev/null 2>&1 && [ "$(id -u)" = 0 ]; then
     echo "Installing$missing"

@@ -19,6 +19,7 @@ from ingest.broker import ALARMS, COLLECTOR, DEVICE, Broker
 from ingest.site import Site
 from ingest.sitefile import load_site
 from tests.mosquitto import Mosquitto
+from tests.postgres import Postgres
 
 ROOT = Path(__file__).parent.parent
 SITES = ROOT / "deploy" / "sites"
@@ -150,3 +151,10 @@ def any_broker(request: pytest.FixtureRequest) -> RunningBroker:
     """Each broker in turn."""
     broker: RunningBroker = request.getfixturevalue(f"{request.param}_broker")
     return broker
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Postgres]:
+    """A running PostgreSQL, for all tests that do not kill it."""
+    with Postgres(find_free_port()) as server:
+        yield server

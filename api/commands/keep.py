@@ -19,12 +19,18 @@ def backup(
     target: Annotated[Path, typer.Argument(help="Folder for the copies.")], data: DataOption = Path("ullage-data")
 ) -> None:
     """Copy readings and records while they are in use, whole and checked."""
+    from ingest.errors import SettingsError
     from ingest.store.backup import backup as copy_file
 
+    present = [name for name in FILES if (data / name).exists()]
+    if not present:
+        raise SettingsError(f"{data}: there is nothing here to copy: expected {' or '.join(FILES)}, or see --data")
     for name in FILES:
-        if (data / name).exists():
+        if name in present:
             size = copy_file(data / name, target / name)
             typer.echo(f"{target / name}: {size:,} bytes, checked")
+        else:
+            typer.echo(f"{data / name} is not here: back up the database that holds it with that database's own tools")
 
 
 def restore(

@@ -46,6 +46,14 @@ def test_a_backup_can_be_put_back_and_what_stood_there_is_kept(tmp_path: Path) -
     assert count(data / "readings.db") == 5
 
 
+def test_a_backup_says_what_it_did_not_copy_and_of_nothing_is_none(tmp_path: Path) -> None:
+    filled(tmp_path / "data", 5)
+    done = CliRunner().invoke(app, ["backup", str(tmp_path / "copies"), "--data", str(tmp_path / "data")])
+    assert "records.db is not here: back up the database that holds it" in done.output
+    done = CliRunner().invoke(app, ["backup", str(tmp_path / "copies"), "--data", str(tmp_path / "nowhere")])
+    assert isinstance(done.exception, SettingsError)
+
+
 def test_a_folder_without_a_backup_is_refused(tmp_path: Path) -> None:
     done = CliRunner().invoke(app, ["restore", str(tmp_path), "--data", str(tmp_path / "data")])
     assert isinstance(done.exception, SettingsError)

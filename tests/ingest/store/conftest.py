@@ -4,6 +4,8 @@ A new store joins by one more entry in `KINDS` and a fixture that opens it, agai
 same data. InfluxDB is Debian's influxd 1.6.7 with its users switched on, met in two ways: by itself
 at /write, as a 1.x, and through nginx as if it were a 2.x, at /api/v2/write with a token. 1.6 has no
 such address, and nginx has no store: together they test what we send to a 2.x, not a 2.x.
+
+The records stand in SQLite and in Debian's PostgreSQL, side by side.
 """
 
 from __future__ import annotations
@@ -18,10 +20,13 @@ import pytest
 from ingest.store.influx import InfluxStore
 from ingest.store.influx_place import TOKEN_VARIABLE, parse_place
 from ingest.store.readings import RollupStore
+from ingest.store.records import Records
 from ingest.store.sqlite import SqliteStore
 from tests.ingest.store.answering import Answering, kindly
 from tests.ingest.store.influxd import TOKEN, Influxd, Nginx
+from tests.postgres import Postgres
 
+RECORDS = ("sqlite", "postgresql")
 Open = Callable[[], RollupStore]
 OpenInflux = Callable[[str], InfluxStore]
 
@@ -44,6 +49,27 @@ KINDS = [
     Kind("influx-1", first_wins=False, atomic=False),
     Kind("influx-2", first_wins=False, atomic=False),
 ]
+
+
+@pytest.fixture(params=RECORDS)
+def new_database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of a database for records, of each kind, without a table."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'records.db'}"
+    server: Postgres = request.getfixturevalue("postgres")
+    return server.empty()
+
+
+@pytest.fixture(params=RECORDS)
+def records(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Records]:
+    """An empty store of records, of each kind."""
+    if request.param == "sqlite":
+        store = Records(f"sqlite:///{tmp_path / 'records.db'}")
+    else:
+        server: Postgres = request.getfixturevalue("postgres")
+        store = Records(server.migrated())
+    yield store
+    store.close()
 
 
 @pytest.fixture(scope="session")

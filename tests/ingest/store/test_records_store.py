@@ -4,29 +4,24 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from alembic import command
+from alembic.autogenerate import compare_metadata
 from alembic.config import Config
+from alembic.migration import MigrationContext
 
 from ingest.errors import StoreUnavailable
 from ingest.saying import litres, say
 from ingest.store import schema
+from ingest.store.access import AccessStore
 from ingest.store.records import Evidence, LogEntry, Records, Transition
-from ingest.store.schema import metadata
 
 UP = Transition("site", "tank-low:main", 1_000, "normal", "unacknowledged", "212 L left")
 DOWN = Transition("site", "tank-low:main", 2_000, "unacknowledged", "normal", "900 L again")
-
-
-@pytest.fixture
-def records(tmp_path: Path) -> Iterator[Records]:
-    store = Records(f"sqlite:///{tmp_path / 'records.db'}")
-    yield store
-    store.close()
 
 
 def test_the_newest_forecast_is_the_latest_and_an_instant_has_one(records: Records) -> None:
@@ -61,20 +56,18 @@ def test_the_site_log_is_in_order(records: Records) -> None:
     assert [entry.time_ms for entry in records.log("site", 10, 30)] == [10, 20]
 
 
-def test_a_restart_finds_everything(tmp_path: Path) -> None:
-    url = f"sqlite:///{tmp_path / 'records.db'}"
-    first = Records(url)
+def test_a_restart_finds_everything(new_database: str) -> None:
+    first = Records(new_database)
     first.append_transitions([UP], ["log"])
     first.close()
-    second = Records(url)
+    second = Records(new_database)
     assert second.last_transitions("site")["tank-low:main"].reason == "212 L left"
     assert len(second.notifications.due("log", 5_000)) == 1
     second.close()
 
 
-def test_several_processes_may_open_a_new_store_at_once(tmp_path: Path) -> None:
-    url = f"sqlite:///{tmp_path / 'records.db'}"
-    code = f"from ingest.store.records import Records; Records({url!r}).ping()"
+def test_several_processes_may_open_a_new_store_at_once(new_database: str) -> None:
+    code = f"from ingest.store.records import Records; Records({new_database!r}).ping()"
     opening = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(4)]
     assert [process.wait(60) for process in opening] == [0, 0, 0, 0]
 
@@ -84,13 +77,22 @@ def test_a_place_that_cannot_be_written_is_unavailable(tmp_path: Path) -> None:
         Records(f"sqlite:///{tmp_path / 'no' / 'such' / 'folder.db'}")
 
 
-def test_the_migrations_lead_to_the_schema(tmp_path: Path) -> None:
-    Records(f"sqlite:///{tmp_path / 'records.db'}").close()
-    engine = sa.create_engine(f"sqlite:///{tmp_path / 'records.db'}")
-    inspector = sa.inspect(engine)
-    for table in metadata.tables.values():
-        assert {column["name"] for column in inspector.get_columns(table.name)} == set(table.columns.keys())
-    engine.dispose()
+def test_the_migrations_lead_to_the_schema(records: Records) -> None:
+    assert AccessStore(records).people() == []  # its tables stand in a module of their own
+    with records.transaction() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), schema.metadata) == []
+
+
+def test_writers_take_turns_and_what_one_has_read_stays_true(new_database: str) -> None:
+    stores = [Records(new_database) for _ in range(4)]
+    with ThreadPoolExecutor(len(stores)) as pool:
+        appended = list(pool.map(lambda store: store.append_transitions([UP, DOWN], ["log"]), stores))
+    # Each begins with the state that the one before it left: of every raise one is kept, and one return.
+    assert [len(entries) for entries in appended] == [2, 2, 2, 2]
+    states = [entry.new for entry in reversed(stores[0].transitions("site"))]
+    assert states == ["unacknowledged", "normal"] * 4
+    for store in stores:
+        store.close()
 
 
 def test_a_transition_from_a_state_that_is_past_is_left_out(records: Records) -> None:
@@ -112,9 +114,9 @@ def test_figures_and_evidence_of_a_transition_come_back(records: Records) -> Non
     assert records.transitions("site") == [kept._replace(id=1)]
 
 
-def test_alarms_from_before_the_lifecycle_are_brought_up(tmp_path: Path) -> None:
+def test_alarms_from_before_the_lifecycle_are_brought_up(new_database: str) -> None:
     """As the first migration left them: two states, no acknowledgement."""
-    engine = sa.create_engine(f"sqlite:///{tmp_path / 'records.db'}")
+    engine = sa.create_engine(new_database)
     config = Config()
     config.set_main_option("script_location", str(Path(schema.__file__).parent / "migrations"))
     config.set_main_option("path_separator", "os")
@@ -129,7 +131,7 @@ def test_alarms_from_before_the_lifecycle_are_brought_up(tmp_path: Path) -> None
                 {"o": old, "n": new},
             )
     engine.dispose()
-    store = Records(f"sqlite:///{tmp_path / 'records.db'}")
+    store = Records(new_database)
     found = store.transitions("s")
     store.close()
     assert [(entry.old, entry.new) for entry in found] == [

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339
@@ -12,13 +9,6 @@ from ingest.store.records import Records
 from ingest.store.scores import DUE, SCORED, SLOT_MS, ScoreRow, Scores
 
 NOW_MS = from_rfc3339("2026-11-25T12:00:00Z")
-
-
-@pytest.fixture
-def records(tmp_path: Path) -> Iterator[Records]:
-    kept = Records(f"sqlite:///{tmp_path / 'records.db'}")
-    yield kept
-    kept.close()
 
 
 @pytest.fixture
