@@ -99,3 +99,21 @@ def test_no_translation_is_left_over() -> None:
         assert forms in known or set(entries) <= waiting, (
             f"nothing says {forms} any more; take it out of {sorted(entries)}"
         )
+
+
+@pytest.mark.parametrize(
+    ("other", "ours"),
+    [
+        ("pronóstic", "previsión"),
+        ("primera agua", "primeras aguas"),
+        ("primera descarga", "separador de primeras aguas"),
+        ("ficha", "archivo del sitio"),
+        ("apunt", "anotar"),
+        ("por vist", "confirmar"),
+        ("anticuad", "antigua"),
+    ],
+)
+def test_a_thing_has_one_name_in_spanish(other: str, ours: str) -> None:
+    said = [message.string for found in SPANISH.values() for message in found.values()]
+    texts = [text for strings in said for text in _forms(strings)]
+    assert [text for text in texts if other in text.lower()] == [], f"say {ours}"

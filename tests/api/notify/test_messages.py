@@ -90,7 +90,7 @@ def test_times_are_those_of_the_site(composer: Composer) -> None:
 
 def test_spanish_for_whom_reads_spanish(composer: Composer) -> None:
     message = composer.alarm(row_about(raised(new="returned", old="unacknowledged")), person(language="es"))
-    assert message.subject.startswith("Terminado: ")
+    assert message.subject.startswith("Terminada: ")
     assert "No hay nada más que hacer" in message.text
     assert message.event["data"]["priority"] == "medium"  # what programs read stays English
 

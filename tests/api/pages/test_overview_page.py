@@ -146,10 +146,8 @@ def test_what_no_sensor_measures_is_not_awaited(skerrow_head: Site) -> None:
 def test_nothing_to_do_is_said_only_where_all_can_be_judged(client: Client, fresh: None, clock: Clock) -> None:
     blind = "To do today: not all can be judged, something is stale or missing."
     first, _, second = text_of(client.get("/").text).partition("Skerrow Head")
-    assert ("To do today: wait for the first readings." in first, "Tarn orchard" in first) == (
-        True,
-        True,
-    )  # whom nobody can judge comes first
+    # Whom nobody can judge comes first.
+    assert ("To do today: wait for the first readings." in first, "Tarn orchard" in first) == (True, True)
     assert "To do today: nothing urgent. At the next visit, write down: whether the borehole is open;" in second
     clock.now_ms += 31 * MINUTE_MS
     assert text_of(client.get("/").text).count(blind) == 1

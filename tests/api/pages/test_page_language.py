@@ -66,7 +66,7 @@ def test_what_is_wrong_this_time_is_said_in_it(client: Client) -> None:
     site = client.get("/sites/nowhere", **spanish).text
     assert "Ningún sitio tiene ese id. Hay: skerrow-head, tarn-orchard." in site
     log = client.post("/sites/skerrow-head/log", data={"what": "note"}, **spanish)
-    assert (log.status_code, "No se ha aceptado. Se espera: algún texto." in log.text) == (422, True)
+    assert (log.status_code, "No se ha aceptado. Se espera: un texto." in log.text) == (422, True)
     program = client.get("/api/v1/sites/nowhere", **spanish).json()
     assert program["detail"] == "No site has this id. There is: skerrow-head, tarn-orchard."
 
