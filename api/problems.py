@@ -6,7 +6,7 @@ The text of an unforeseen exception goes to the log and never to the client.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ from fastapi.routing import iter_route_contexts
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
+from api.refusals import expected, in_words
 from api.speech import Speaker
 from ingest.errors import (
     ActionRefused,
@@ -30,7 +31,7 @@ from ingest.errors import (
     UllageError,
     UnknownAlarm,
 )
-from ingest.saying import Sentence, said, say, template
+from ingest.saying import Sentence, said, say
 
 log = logging.getLogger("ullage.api")
 
@@ -96,6 +97,16 @@ def refused(*faults: tuple[str, Sentence]) -> ProblemError:
     return error
 
 
+def refused_form(faults: Sequence[Mapping[str, Any]]) -> ProblemError:
+    """A 422 of what validation found: for programs in its own words, for people in ours."""
+    shown = faults[:_MOST_FAULTS]
+    error = refused(*((".".join(map(str, fault["loc"]))[:_LONGEST_PLACE], _expected(fault)) for fault in shown))
+    wanted = [expected(fault) for fault in shown]
+    once = [words for place, words in enumerate(wanted) if words not in wanted[:place]]
+    error.said = say("It was not taken. Expected: {what}.", what=said(once))
+    return error
+
+
 class Answerer:
     """Writes a problem as its reader wants it: JSON for programs, a page for people."""
 
@@ -110,6 +121,9 @@ class Answerer:
             body = problem.model_dump(exclude_none=True)
             response: Response = JSONResponse(body, problem.status, media_type=MEDIA_TYPE)
         else:
+            words = in_words(problem.status) if problem.type == "about:blank" else None
+            if words is not None:
+                problem, told = problem.model_copy(update={"title": words.title}), words.detail
             response = self._error_page(request, problem, told or problem.detail)
         response.headers.update(extra or {})
         response.headers["Cache-Control"] = "no-store"
@@ -137,8 +151,8 @@ class Answerer:
     def unforeseen(self, request: Request, error: Exception) -> Response:
         """The answer to a mistake of ours: the log has it, the client does not."""
         log.error("%s: unforeseen error", request.scope["path"], exc_info=error)
-        detail = "The service made a mistake. It is in the service's log, with the time of this request."
-        return self.problem(request, Problem(title="Internal Server Error", status=500, detail=detail))
+        title, detail = _UNFORESEEN
+        return self.problem(request, Problem(title=title, status=500, detail=detail))
 
 
 def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
@@ -173,11 +187,7 @@ def install(app: FastAPI, answer: Answerer, headers: Mapping[str, str]) -> None:
 
     @app.exception_handler(RequestValidationError)
     def invalid(request: Request, error: RequestValidationError) -> Response:
-        faults = [
-            (".".join(map(str, entry["loc"]))[:_LONGEST_PLACE], _expected(entry))
-            for entry in error.errors()[:_MOST_FAULTS]
-        ]
-        return answer.error(request, refused(*faults))
+        return answer.error(request, refused_form(error.errors()))
 
     @app.exception_handler(Exception)
     def unforeseen(request: Request, error: Exception) -> Response:
@@ -254,11 +264,12 @@ def _expected(entry: Mapping[str, Any]) -> str:
     return str(entry["msg"]).removeprefix("Value error, ")
 
 
-#: Titles of the standard that a page may show.
-_TITLES: Final = (template("Not Found"), template("Method Not Allowed"))
+_UNFORESEEN: Final = (
+    "Internal Server Error", "The service made a mistake. It is in the service's log, with the time of this request."
+)  # fmt: skip
 _HTTP_DETAIL: Final = {
-    404: template("There is nothing at this address."),
-    405: template("This address does not take that method."),
+    404: "There is nothing at this address.",
+    405: "This address does not take that method.",
     408: "The request did not come to its end in time.",
     413: "The request is too large.",
     415: "Send the body as application/json.",

@@ -114,10 +114,12 @@ class Gate:
         wait_s = self._rates.wait_s(key, self._clock())
         if wait_s:
             detail = say(
-                "More requests than this service takes from one caller: try again in {seconds} seconds.",
+                "More requests came from you than this service takes: try again in {seconds} seconds.",
                 seconds=number(wait_s),
             )
-            raise ProblemError(429, "too-many-requests", "Too many", detail, headers={"Retry-After": str(wait_s)})
+            raise ProblemError(
+                429, "too-many-requests", "Too many requests", detail, headers={"Retry-After": str(wait_s)}
+            )
 
     async def _stranger(self, request: Request) -> Response:
         path = request.scope["path"]
@@ -132,7 +134,9 @@ class Gate:
             raise ProblemError(503, "not-set-up", "Not set up yet", detail)
         if page:
             return RedirectResponse(f"/login?next={quote(path)}" if path != "/" else "/login", 303)
-        raise unauthorised("Sign in, or send a token as `Authorization: Bearer TOKEN`.")
+        refusal = unauthorised("Sign in, or send a token as `Authorization: Bearer TOKEN`.")
+        refusal.said = say("You are not signed in any more. Sign in, and do it once more.")
+        raise refusal
 
 
 def unauthorised(detail: str) -> ProblemError:

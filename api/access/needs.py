@@ -42,7 +42,12 @@ class _Need:
                 "This takes the scope `{wanted}`, and what you signed in with has `{own}`.",
                 wanted=name(self.scope), own=name(caller.scope),
             )  # fmt: skip
-            raise ProblemError(403, "out-of-scope", "Not allowed", detail)
+            refusal = ProblemError(403, "out-of-scope", "Not allowed", detail)
+            refusal.said = say(
+                "You may look, and not do this. Whoever may configure this service can allow it: on its page People "
+                "and tokens."
+            )
+            raise refusal
         if caller.session is not None and request.method in _CHANGING:
             await _check_form(request, caller)
 

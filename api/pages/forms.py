@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE
 from api.alarms import actions
-from api.problems import ProblemError, refused
+from api.problems import ProblemError, refused, refused_form
 from api.routes import log
 from api.schemas import LogIn
 from api.service import Service, ServiceDep, SiteDep
@@ -67,8 +67,7 @@ def written_down(
     try:
         entry = LogIn.model_validate(given)
     except ValidationError as error:
-        faults = ((".".join(map(str, fault["loc"])), fault["msg"]) for fault in error.errors())
-        raise refused(*faults) from error
+        raise refused_form(error.errors()) from error
     log.append(site, service, caller, entry, Response())
     return RedirectResponse(f"/sites/{site.id}", 303)
 

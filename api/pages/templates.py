@@ -30,6 +30,8 @@ STYLE: Final = (_HERE / "style.css").read_text(encoding="utf-8") + charts.STYLE
 _templates: Final = Environment(
     loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
 )
+#: Whoever gets one of these for a form may want what he wrote back.
+_FOR_WHO_WROTE: Final = (401, 403, 409, 413, 422, 429, 503)
 _UNIT: Final = re.compile(r"(?<=\d) (?=(?:L|gal|m|mm|in|V|A)\b|m²|ft²|°[CF]|%)")
 
 
@@ -63,8 +65,20 @@ def render(name: str, reader: Reader, **values: object) -> str:
 def error_page(request: Request, problem: Problem, detail: Sentence) -> HTMLResponse:
     """A problem as a page for people; detail: what is wrong."""
     reader = read_by(request)
-    html = render("error.html", reader, problem=problem, detail=told(detail, reader))
+    html = render(
+        "error.html", reader, problem=problem, detail=told(detail, reader), back=_back(request),
+        wrote=request.method == "POST" and problem.status in _FOR_WHO_WROTE,
+    )  # fmt: skip
     return HTMLResponse(html, status_code=problem.status)
+
+
+def _back(request: Request) -> str:
+    """The page to which an address belongs: that of its site, or of its site's commissioning; empty: of none."""
+    parts = request.scope["path"].split("/")[1:]
+    service = getattr(request.app.state, "service", None)
+    if service is None or len(parts) < 2 or parts[0] != "sites" or parts[1] not in service.sites:
+        return ""
+    return f"/sites/{parts[1]}" + ("/commissioning" if parts[2:] == ["commissioning"] else "")
 
 
 def told(sentence: Sentence, reader: Reader) -> str:

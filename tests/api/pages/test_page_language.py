@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import html
 import re
 
 import pytest
 
+from api.pages import views
 from ingest.store.records import Records
 from tests.api.conftest import Client
 from tests.api.fakes import MemoryReadings, forecast_of, passage, put
@@ -59,6 +61,49 @@ def test_errors_speak_it_too(client: Client) -> None:
     assert "Sitios" in answer.text
     assert "En esta dirección no hay nada." in answer.text
     assert "There is" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("path", "data", "status", "english", "spanish"),
+    [
+        ("/nowhere", None, 404, "Nothing here There is nothing", "Aquí no hay nada En esta dirección"),
+        ("/sites/skerrow-head/log", None, 405, "open the page itself. Back to the page", "abra la propia página."),
+        ("/sites/skerrow-head/log", {}, 422, "Expected: every field filled in.", "Se espera: todos los campos rel"),
+        ("/sites/skerrow-head/log", {"what": "x"}, 422, "one of the choices that the page offers", "de las opciones"),
+        ("/sites/skerrow-head/log", {"what": "note", "note": "x" * 3_000}, 422, "at most 2,000 cha", "como mucho 2000"),
+        ("/sites/skerrow-head/log", {"what": "note", "note": "x", "who": "y" * 99}, 422, "at most 80 ch", "mucho 80"),
+        ("/sites/skerrow-head/alarms", {"alarm": "battery-low", "do": "fly"}, 422, "one of the choices", "opciones"),
+        ("/sites/skerrow-head/alarms", {"alarm": "battery-low", "do": "shelve", "hours": "x", "why": "y"}, 422,
+         "Expected: a number.", "Se espera: un número."),
+        ("/sites/skerrow-head/report?month=March", None, 422, "a month that has begun", "un mes que haya empezado"),
+        ("/sites/skerrow-head/log", {"what": "x" * 2_000_000}, 413, "Too large", "Demasiado grande"),
+    ],
+)  # fmt: skip
+def test_a_person_is_told_in_words_and_led_back(
+    client: Client, path: str, data: dict[str, str] | None, status: int, english: str, spanish: str
+) -> None:
+    for language, said in (("en", english), ("es", spanish)):
+        cookie = {"Cookie": f"lang={language}"}
+        answer = client.get(path, headers=cookie) if data is None else client.post(path, data=data, headers=cookie)
+        text = words_of(answer.text)
+        assert (answer.status_code, said in text) == (status, True), text[:300]
+        assert re.search(r"Input should|Field required|String should|Method Not|pattern|Entity", text) is None
+        assert ('href="/sites/skerrow-head">' in answer.text) == path.startswith("/sites/skerrow-head")
+        assert ("browser's way back" in html.unescape(answer.text)) == (language == "en" and data is not None)
+
+
+def test_programs_keep_the_words_of_the_validation(client: Client) -> None:
+    answer = client.post("/api/v1/sites/skerrow-head/log", json={"kind": "note", "note": "x" * 3_000})
+    assert (answer.status_code, "String should have at most 2000 characters" in answer.text) == (422, True)
+    assert client.get("/api/v1/nowhere").json()["title"] == "Not Found"
+
+
+def test_a_mistake_of_ours_says_what_to_do(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(views, "summarise", None)
+    text = html.unescape(client.get("/").text)
+    assert "A mistake of ours" in text
+    assert "tell whoever looks after this service" in text
+    assert "NoneType" not in text
 
 
 def test_what_is_wrong_this_time_is_said_in_it(client: Client) -> None:
