@@ -12,7 +12,7 @@ from forecast.rivals import BOOSTED, boosted
 from forecast.score import crps
 from forecast.skill import EMPTY, LEVEL, OVERFLOW, Skill, skill
 from tests.reference.rain_records import all_records, fulda
-from tests.reference.skill import FEWEST_IN_TENTH, IDEAL, all_cases, house
+from tests.reference.skill import FEWEST_IN_TENTH, IDEAL, Wanted, all_cases, house, over_streams
 
 EVERY_D, MEMBERS = 40, 50
 
@@ -57,6 +57,13 @@ def test_chances_of_running_out_come_true_as_often_as_they_say() -> None:
     assert len(full) >= 8
     # Sixteen days of one issue are hardly independent: a tenth of 400 cases holds some 60 of them.
     assert np.mean([abs(tenth.came - tenth.said) for tenth in full]) <= 0.07
+
+
+def test_of_several_streams_of_chance_the_mean_is_told_and_how_far_they_lie_apart() -> None:
+    first = [Wanted("a", 0.0, 0.35, 0.36), Wanted("rival", 0.0, 1.0, 0.9)]
+    rows = over_streams([first, [Wanted("a", 0.0, 0.35, 0.33)]])
+    assert rows == [Wanted("a", 0.0, 0.35, 0.345, 0.0212), Wanted("rival", 0.0, 1.0, 0.9)]
+    assert rows[0].reached
 
 
 def test_ours_beats_boosted_quantiles_at_every_lead() -> None:
