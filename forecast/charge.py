@@ -56,17 +56,19 @@ def battery_temperature_c(outlook: Outlook) -> float:
 def battery_forecast(plan: Plan, charge_wh: Floats, sun_wh: Floats, cutoff: Passage) -> BatteryForecast | None:
     """The battery's part of the forecast; None where there is none.
 
-    charge_wh, sun_wh  charge at the end of each coming hour, and the panel's energy in it (H, M) [Wh]
+    charge_wh, sun_wh  charge at the end of each coming hour, which is put in order where it lies, and the
+                       panel's energy in it (H, M) [Wh]
     cutoff             when it is first down to the cut-off
     """
     if np.isinf(plan.battery_wh):
         return None
-    soc = quantiles(charge_wh) / plan.battery_wh
+    pumping_h = bands(pumping_hours(plan, charge_wh[0], sun_wh), 1) if plan.pump_w > 0 else None
+    soc = quantiles(charge_wh, in_place=True) / plan.battery_wh
     return BatteryForecast(
         start_soc=round(float(soc[_MEDIAN, 0]), 3),
         soc=bands_of(soc, 3),
         cutoff=cutoff,
-        pumping_h=bands(pumping_hours(plan, charge_wh[0], sun_wh), 1) if plan.pump_w > 0 else None,
+        pumping_h=pumping_h,
     )
 
 

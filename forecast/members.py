@@ -128,7 +128,7 @@ def _draw_factors(beliefs: Beliefs, days: int, members: int, rng: np.random.Gene
     """How much more or less than the demand each member draws on each day. (days, D, M)"""
     draws = len(beliefs.use)
     all_along = beliefs.use * np.exp(beliefs.use_sigma * even_normal(rng, draws, members))
-    daily = rng.lognormal(-(beliefs.day_sigma**2) / 2, beliefs.day_sigma, (days, draws, members))
+    daily = np.exp(rng.normal(-(beliefs.day_sigma**2) / 2, beliefs.day_sigma, (days, draws, members)))
     return np.asarray(all_along * daily)
 
 
@@ -163,4 +163,4 @@ def _clearness(rain_mm: Floats, day: Integers, rng: np.random.Generator) -> Floa
     days, members = int(day[-1]) + 1, rain_mm.shape[1]
     daily_mm = np.add.reduceat(rain_mm, np.searchsorted(day, np.arange(days)))
     share = np.where(daily_mm > WET_DAY_MM, CLEARNESS[1], CLEARNESS[0])
-    return np.asarray(share * rng.lognormal(0.0, CLEARNESS_SIGMA, (days, members)))
+    return np.asarray(share * np.exp(rng.normal(0.0, CLEARNESS_SIGMA, (days, members))))

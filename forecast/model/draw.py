@@ -73,7 +73,9 @@ def _of_draw(draw: Draw, hour: Integers, month: Integers) -> Floats:
     first, last = draw.hours or (0, 24)
     in_use = (hour >= first) & (hour < last)
     if draw.months is not None:
-        in_use &= np.isin(month, draw.months)
+        of_year = np.zeros(13, dtype=np.bool_)
+        of_year[draw.months] = True
+        in_use &= of_year[month]
     return np.asarray(in_use * (draw.litres_per_day / (last - first)))
 
 

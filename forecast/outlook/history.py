@@ -125,5 +125,6 @@ def _spread(weight: Floats, members: int, rng: np.random.Generator) -> Integers:
 
 def _mended(rain_mm: Floats) -> Floats:
     """A window's few unknown hours get its mean rain, so that its total is not too low. (H, N)"""
-    unknown = np.isnan(rain_mm)
-    return np.where(unknown, np.nanmean(rain_mm, axis=0), rain_mm) if unknown.any() else rain_mm
+    if not np.isnan(rain_mm.sum()):  # one pass, for the most part the only one
+        return rain_mm
+    return np.where(np.isnan(rain_mm), np.nanmean(rain_mm, axis=0), rain_mm)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
+from operator import itemgetter
 from typing import Final
 
 from ingest.instants import DAY_MS, HOUR_MS
@@ -72,14 +73,16 @@ SELECT hour * {HOUR_MS}, readings, mean, min, max, first, last FROM hourly
 WHERE site = ? AND sensor = ? AND hour >= ? AND hour < ? ORDER BY hour
 """  # noqa: S608 - constants
 _ADOPT: Final = "INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
-#: Whole hours from roll-ups; marked hours, and the ends that are no whole hours, from the readings.
-#: An hour that is marked although its readings were deleted is still told by its roll-up.
-_PARTS: Final = f"""
-SELECT hour * {HOUR_MS} AS time, readings, mean, min, max, first, last FROM hourly
-WHERE site = :site AND sensor = :sensor AND hour >= :first AND hour < :end AND (hour < :kept_from OR NOT EXISTS (
-    SELECT 1 FROM dirty WHERE dirty.site = :site AND dirty.hour = hourly.hour AND dirty.sensor = :sensor))
-UNION ALL
-SELECT time, 1, value, value, value, value, value FROM dirty CROSS JOIN reading
+#: Roll-ups that are up to date. An hour that is marked although its readings were deleted is still told by its own.
+_WHOLE: Final = """
+FROM hourly WHERE site = :site AND sensor = :sensor AND hour >= :first AND hour < :end
+    AND (hour < :kept_from OR hour NOT IN (
+        SELECT hour FROM dirty WHERE site = :site AND hour >= :first AND hour < :end AND sensor = :sensor))
+"""
+#: Marked hours, and the ends that are no whole hours, from the readings.
+_REST: Final = f"""
+SELECT time, 1 AS readings, value AS mean, value AS min, value AS max, value AS first, value AS last
+FROM dirty CROSS JOIN reading
 WHERE dirty.site = :site AND dirty.hour >= :first AND dirty.hour < :end AND dirty.sensor = :sensor
     AND reading.site = :site AND reading.sensor = :sensor AND flags & {SUSPECT} = 0
     AND time >= dirty.hour * {HOUR_MS} AND time < (dirty.hour + 1) * {HOUR_MS}
@@ -94,6 +97,7 @@ SELECT time, 1, value, value, value, value, value FROM reading
 WHERE site = :site AND sensor = :sensor AND flags & {SUSPECT} = 0
     AND time >= :end * {HOUR_MS} AND time < :end_ms
 """  # noqa: S608 - constants
+_PARTS: Final = f"SELECT hour * {HOUR_MS} AS time, readings, mean, min, max, first, last {_WHOLE} UNION ALL {_REST}"
 #: For first and last: beside a lone min() or max(), SQLite takes the other columns from its row.
 _MERGES: Final[dict[Aggregate, str]] = {
     "mean": "sum(mean * readings) / sum(readings), sum(readings)",
@@ -103,6 +107,9 @@ _MERGES: Final[dict[Aggregate, str]] = {
     "first": "first, sum(readings), min(time)",
     "last": "last, sum(readings), max(time)",
 }
+#: The same of one roll-up alone.
+_COLUMNS: Final[dict[Aggregate, str]] = {fn: "readings" if fn == "count" else fn for fn in _MERGES}
+_TIME: Final = itemgetter(0)
 #: Hours of a site made in one commit: so long does a writer wait at most.
 _HOURS_A_COMMIT: Final = 200
 
@@ -175,8 +182,15 @@ def aggregate(
         "site": site, "sensor": sensor, "start_ms": start_ms, "end_ms": end_ms, "every_ms": every_ms,
         "first": -(-start_ms // HOUR_MS), "end": end_ms // HOUR_MS, "kept_from": _kept_from(connection),
     }  # fmt: skip
-    statement = f"SELECT time - time % :every_ms, {_MERGES[fn]} FROM ({_PARTS}) GROUP BY 1 ORDER BY 1"  # noqa: S608
-    return [Bucket(row[0], float(row[1]), row[2]) for row in connection.execute(statement, asked)]
+    merged = f"SELECT time - time % :every_ms, {_MERGES[fn]} FROM ({{}}) GROUP BY 1 ORDER BY 1"  # noqa: S608
+    if every_ms == HOUR_MS:
+        # A roll-up is an hour's whole story: the database need not sort and merge hundreds of them.
+        whole = f"SELECT hour * {HOUR_MS}, {_COLUMNS[fn]}, readings {_WHOLE} ORDER BY hour"
+        rows = [*connection.execute(whole, asked), *connection.execute(merged.format(_REST), asked)]
+        rows.sort(key=_TIME)
+    else:
+        rows = connection.execute(merged.format(_PARTS), asked).fetchall()
+    return [Bucket(row[0], float(row[1]), row[2]) for row in rows]
 
 
 def _kept_from(connection: sqlite3.Connection) -> int:
