@@ -22,8 +22,11 @@ Integers = npt.NDArray[np.int64]
 _DAY_H: Final = 24
 #: In place of a zero to divide by.
 _TINY: Final = 1e-300
-#: Windows start at most so many days before or after this day of the year.
-SEASON_DAYS: Final = 30
+#: Windows start at most so many days before or after this day of the year: the first of these that gives so
+#: many of them, or the last. Two or three years say too little of their season alone; much wider, and
+#: dry and wet seasons run into one.
+SEASON_DAYS: Final = (30, 45)
+FEWEST_WINDOWS: Final = 240
 #: What of the days before now is compared with a window's: how many days, and the scale of likeness
 #: on log(1 mm + depth); and the share of the members that the season alone chooses. Found by
 #: `python -m tests.reference.skill`.
@@ -52,7 +55,7 @@ def history_outlook(
                   as wet or as dry in their days before now are drawn more often. [mm]
     Raises ForecastUnavailable when the record has no usable window of this season.
     """
-    starts = _candidates(record, start_ms, hours, without_year)
+    starts, season_d = _of_season(record, start_ms, hours, without_year)
     if not len(starts):
         raise ForecastUnavailable(f"the rain record {record.name} has no whole window at this time of year")
     first = (starts - record.start_ms) // HOUR_MS
@@ -64,17 +67,26 @@ def history_outlook(
         "rain record {record}, {years} years, {days} either side of today",
         record=name(record.name),
         years=number(years),
-        days=days(SEASON_DAYS),
+        days=days(season_d),
     )
     return Outlook(rain, start_ms, source, distinct=len(np.unique(chosen)))
 
 
-def _candidates(record: RainRecord, start_ms: int, hours: int, without_year: int | None) -> Integers:
+def _of_season(record: RainRecord, start_ms: int, hours: int, without_year: int | None) -> tuple[Integers, int]:
+    """Starts of the usable windows of this season (N,) [UTC ms], and how wide that is taken. [days either side]"""
+    for season_d in SEASON_DAYS:
+        starts = _candidates(record, start_ms, hours, without_year, season_d)
+        if len(starts) >= FEWEST_WINDOWS:
+            break
+    return starts, season_d
+
+
+def _candidates(record: RainRecord, start_ms: int, hours: int, without_year: int | None, season_d: int) -> Integers:
     """Starts of all usable windows: same hour of day, near the same day of the year. (N,) [UTC ms]"""
     today = to_datetime(start_ms).year
     years = np.arange(to_datetime(record.start_ms).year - 1, to_datetime(record.end_ms).year + 1)
     anchors = start_ms + np.round((years - today) * 365.2425).astype(np.int64) * DAY_MS
-    season = np.arange(-SEASON_DAYS, SEASON_DAYS + 1) * DAY_MS
+    season = np.arange(-season_d, season_d + 1) * DAY_MS
     starts = (anchors[:, None] + season).ravel()
     if without_year is not None:
         touches = (_years(starts) <= without_year) & (without_year <= _years(starts + hours * HOUR_MS))

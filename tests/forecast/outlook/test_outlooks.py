@@ -7,11 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from forecast.outlook.history import SEASON_DAYS, history_outlook
+from forecast.outlook.ensemble import Outlook
+from forecast.outlook.history import history_outlook
 from forecast.outlook.monthly import monthly_outlook
 from forecast.outlook.record import RainRecord, read_record, spread_daily
 from ingest.errors import ForecastUnavailable, RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, from_rfc3339, to_datetime
+from tests.spoken import spoken
 
 START_MS = from_rfc3339("2020-01-01T00:00:00Z")
 
@@ -73,19 +75,32 @@ def years(count: int) -> RainRecord:
     return RainRecord(START_MS, hours // 24 / 1000.0, "counted")
 
 
-def test_windows_are_whole_and_of_this_season_and_hour() -> None:
-    start_ms = from_rfc3339("2023-06-15T09:00:00Z")
-    outlook = history_outlook(years(3), start_ms, 240, 50, np.random.default_rng(1))
-    assert outlook.rain_mm.shape == (240, 50)
+def distance_d(outlook: Outlook, start_ms: int) -> tuple[list[int], set[int]]:
+    """Days from this day of the year to the windows' first days, and their years."""
     first_day = np.round(outlook.rain_mm[0] * 1000).astype(int)
-    dates = [to_datetime(START_MS + int(day) * DAY_MS) for day in first_day]
-    assert all(
-        abs((date.replace(year=2023, tzinfo=None) - to_datetime(start_ms).replace(tzinfo=None)).days) <= SEASON_DAYS + 2
-        for date in dates
-    )
-    assert {date.year for date in dates} == {2020, 2021, 2022}
+    dates = [to_datetime(START_MS + int(day) * DAY_MS).replace(tzinfo=None) for day in first_day]
+    today = to_datetime(start_ms).replace(tzinfo=None)
+    return [abs((date.replace(year=today.year) - today).days) for date in dates], {date.year for date in dates}
+
+
+def test_windows_are_whole_and_of_this_season_and_hour() -> None:
+    start_ms = from_rfc3339("2027-06-15T09:00:00Z")
+    outlook = history_outlook(years(7), start_ms, 240, 50, np.random.default_rng(1))
+    assert outlook.rain_mm.shape == (240, 50)
+    days, of_years = distance_d(outlook, start_ms)
+    assert max(days) <= 30 + 2
+    assert of_years == set(range(2020, 2027))
     # 15 hours of the first day are left, then the next day begins.
     np.testing.assert_allclose(outlook.rain_mm[15] - outlook.rain_mm[14], 0.001, atol=1e-9)
+
+
+@pytest.mark.parametrize(("count", "season_d"), [(1, 45), (2, 45), (3, 45), (4, 30), (30, 30)])
+def test_of_few_years_a_wider_season_counts(count: int, season_d: int) -> None:
+    # 61 windows a year: three years have 183 of them.
+    start_ms = START_MS + (count * 365 + 165) * DAY_MS
+    outlook = history_outlook(years(count), start_ms, 240, 500, np.random.default_rng(1))
+    assert season_d - 3 <= max(distance_d(outlook, start_ms)[0]) <= season_d + 2
+    assert f"{season_d} days either side" in spoken([outlook.source])[0]
 
 
 def test_the_years_own_windows_can_be_left_out() -> None:
