@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated, Final
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -16,7 +17,7 @@ from api.commissioning.reading import look
 from api.commissioning.words import what
 from api.commissioning.written import Doubt, doubt, written
 from api.headers import page
-from api.languages.reader import Units
+from api.languages.reader import Reader, Units
 from api.measures import symbol
 from api.pages.templates import read_by, render
 from api.problems import refused
@@ -32,6 +33,7 @@ router = APIRouter(include_in_schema=False)
 
 #: A number with a decimal, as a form wants one.
 _EXAMPLE: Final = 1.35
+_SPELT_OUT: Final = {"in": say("inches"), "gal": say("US gallons")}
 #: A shape for each verdict beside its word, so that nothing depends on colour.
 SHAPES: Final = {"silent": "○", "look": "◆", "compare": "◐", "ready": "✓"}
 
@@ -47,7 +49,7 @@ def commissioning_page(request: Request, site: SiteDep, service: ServiceDep, cal
         found=look(site, service.readings, service.records, service.clock(), service.settings.prefix),
         shapes=SHAPES,
         figure_of=figure_of,
-        unit_of=lambda sensor: symbol(unit_by_hand(sensor), reader.units),
+        unit_of=lambda sensor: _called(sensor, reader),
         is_amount=is_amount,
         what=what,
     )
@@ -82,6 +84,12 @@ def measured(
     entry = LogIn.model_validate({"kind": "measured", "part": sensor, "value": wrote.value})
     log.append(site, service, caller, entry, Response())
     return RedirectResponse(f"/sites/{site.id}/commissioning", 303)
+
+
+def _called(sensor: Sensor, reader: Reader) -> str:
+    """The unit that a form asks for: `in inches` is plainer than `in in`."""
+    unit = symbol(unit_by_hand(sensor), reader.units)
+    return Speaker.to(reader, ZoneInfo("UTC")).say(_SPELT_OUT.get(unit, unit))
 
 
 def _ask(request: Request, site: Site, caller: Caller, sensor: Sensor, asked: Doubt) -> Response:

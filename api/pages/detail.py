@@ -8,6 +8,7 @@ from typing import Final
 from markupsafe import Markup
 
 from api import words
+from api.commissioning.words import what
 from api.current import SiteState, TankState, Value, disbelieved_of
 from api.measures import shown, symbol
 from api.pages.passage import lasts, lasts_more, overflows, span_of
@@ -42,13 +43,14 @@ _EXACT: Final[dict[str, tuple[int, int]]] = {
 
 @dataclass(frozen=True)
 class Row:
-    """A line of a table, in the reader's language: what, its value or source, its time."""
+    """A line of a table, in the reader's language: what, its value or source, its time; id: as the site file has it."""
 
     name: str
     value: str
     when: str
     stale: bool
     missing: bool
+    id: str = ""
 
 
 @dataclass(frozen=True)
@@ -140,17 +142,18 @@ def _input_row(entry: Input, state: SiteState, speaker: Speaker) -> Row:
 
 
 def _sensor_row(value: Value, speaker: Speaker) -> Row:
-    reading = value.reading
+    reading, called = value.reading, speaker.say(what(value.sensor))
     if reading is None:
         missing, never = speaker.say(say("missing")), speaker.say(say("never heard"))
-        return Row(value.sensor.id, missing, never, stale=True, missing=True)
+        return Row(called, missing, never, stale=True, missing=True, id=value.sensor.id)
     when = _at(reading.time_ms)
     if value.stale:
         age = saying.duration(value.age_ms)
         when = say("{time}, {age} ago", time=saying.instant(reading.time_ms), age=age)
     figure = bare_figure(reading.value, value.sensor.quantity.unit, speaker)
     flags = "; ".join(map(speaker.say, flag_sayings(reading.flags)))
-    return Row(value.sensor.id, f"{figure} ({flags})" if flags else figure, speaker.say(when), value.stale, False)
+    shown_as = f"{figure} ({flags})" if flags else figure
+    return Row(called, shown_as, speaker.say(when), value.stale, missing=False, id=value.sensor.id)
 
 
 def bare_figure(value: float, inside: str, speaker: Speaker) -> str:

@@ -82,7 +82,9 @@ def test_a_level_in_centimetres_is_asked_back_and_written_down_once_meant(sent: 
     assert asked.status_code == 422
     said = asked.text.replace("\N{NO-BREAK SPACE}", " ")
     assert "Is it 1.35 m?" in said
-    assert "As written, 135.00 m cannot be: 0.00 m to 1.98 m is possible here. In centimetres it is 1.35 m." in said
+    assert (
+        "As written, 135.00 m cannot be: 0.00 m to 1.98 m is possible here. Read as centimetres, it is 1.35 m." in said
+    )
     assert "No: write down" not in said
     assert verdicts(sent)["post-1/level"]["by_hand"] is None
     meant = {"sensor": "post-1/level", "value": re.findall(r'name="value" value="(.*?)"', said)[0], "sure": "true"}
@@ -96,7 +98,7 @@ def test_a_level_that_would_agree_in_another_unit_is_asked_back_and_may_stay(sen
     assert sent.post(where, data=data).status_code == 303  # nothing mends it: written down
     asked = sent.post(where, data=data | {"value": "4,27"})
     said = asked.text.replace("\N{NO-BREAK SPACE}", " ")
-    assert "As written, 0.11 m is far from the 1.30 m that the sensor says. In feet it is 1.30 m." in said
+    assert "As written, 0.11 m is far from the 1.30 m that the sensor says. Read as feet, it is 1.30 m." in said
     kept = {"sensor": "post-1/level", "value": re.findall(r'name="value" value="(.*?)"', said)[1], "sure": "true"}
     assert sent.post(where, data=kept).status_code == 303
     assert verdicts(sent)["post-1/level"]["by_hand"]["hand"] == pytest.approx(4.27 * 0.0254)
@@ -119,7 +121,7 @@ def test_what_makes_no_sense_in_any_unit_is_refused_with_what_is_expected(
 
 def test_whoever_reads_inches_writes_inches(sent: Client) -> None:
     page = sent.get("/sites/skerrow-head/commissioning?units=us-gallon").text
-    assert "Measured by hand just now, in in" in page
+    assert "Measured by hand just now, in inches" in page
     assert 'name="units" value="us-gallon"' in page
     data = {"sensor": "post-1/level", "value": "51.2", "units": "us-gallon"}
     assert sent.post("/sites/skerrow-head/commissioning", data=data).status_code == 303
