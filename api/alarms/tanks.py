@@ -50,9 +50,9 @@ OVERFLOW_NOW: Final = AlarmType(
     action_backup_open="Close the backup supply: by {source} it is open. Look, from firm ground, whether the overflow "
     "runs along its proper way. Clear its grating if it is blocked; keep off soft ground and out of the tank. In "
     "daylight unless something is being washed away.",
-    action_backup_shut="By {source} the backup supply is shut. Look, from firm ground, whether the overflow runs along "
-    "its proper way. Clear its grating if it is blocked; keep off soft ground and out of the tank. In daylight unless "
-    "something is being washed away.",
+    action_backup_shut="By {source} the backup supply is shut: see that it is. Look, from firm ground, whether the "
+    "overflow runs along its proper way. Clear its grating if it is blocked; keep off soft ground and out of the tank. "
+    "In daylight unless something is being washed away.",
     respond_within_h=4,
     priority="medium",
     on_delay_ms=10 * MINUTE_MS,

@@ -129,7 +129,7 @@ def test_no_type_speaks_of_a_backup_to_a_site_without_one(tarn_orchard: Site) ->
         (
             SHUT,
             "overflow-now:main",
-            "By the site's log the backup supply is shut.",
+            "By the site's log the backup supply is shut: see that it is.",
         ),
         (None, "tank-low:main", "Make ready to change over"),
         (OPENED, "tank-low:main", "By the site's log the backup supply is open al"),
