@@ -120,6 +120,7 @@ class AccountOut(BaseModel):
     seasons: list[PeriodOut] = Field(description="By three months.")
     roofs: list[RoofLearnedOut] = Field(description="What was learnt of the roofs.")
     tanks: list[TankLearnedOut] = Field(description="What was learnt of the tanks.")
+    basis: list[SayingOut] = Field(description="Which rain was promised, beside that of a design check.")
     notes: list[SayingOut] = Field(description="What the account could not see.")
     cautions: list[SayingOut] = Field(description="For whoever relies on it.")
 
@@ -158,6 +159,7 @@ def account_out(found: Account) -> AccountOut:
         seasons=[_period(season) for season in found.seasons],
         roofs=[RoofLearnedOut(**msgspec.structs.asdict(roof)) for roof in found.roofs],
         tanks=[TankLearnedOut(**msgspec.structs.asdict(tank)) for tank in found.tanks],
+        basis=[saying_out(one) for one in found.basis],
         notes=[saying_out(note) for note in found.notes],
         cautions=[saying_out(caution) for caution in found.cautions],
     )

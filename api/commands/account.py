@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from api.speech import Speaker
     from forecast.account.measured import Measured
     from forecast.account.result import Account, Period, WhatIf
+    from forecast.outlook.record import RainRecord
     from ingest.site import Site
 
 FromOption = Annotated[
@@ -51,11 +52,13 @@ def account(
 
     from forecast.account.account import account as make_account
     from forecast.account.whatif import what_if
+    from forecast.outlook.record import read_record
     from ingest.sitefile import load_site
 
     described = load_site(site)
-    seen = measured(described, readings or str(data / "readings.db"), data, start, end, rain)
-    result: Account | WhatIf = what_if(described, seen, changes) if changes else make_account(described, seen)
+    record = None if rain is None else read_record(rain)
+    seen = measured(described, readings or str(data / "readings.db"), data, start, end, record)
+    result: Account | WhatIf = what_if(described, seen, changes) if changes else make_account(described, seen, record)
     if as_json:
         typer.echo(msgspec.json.format(msgspec.json.encode(result), indent=2))
     elif changes:
@@ -65,17 +68,16 @@ def account(
 
 
 def measured(
-    site: Site, location: str, data: Path, start: str | None, end: str | None, rain: Path | None = None
+    site: Site, location: str, data: Path, start: str | None, end: str | None, rain: RainRecord | None = None
 ) -> Measured:
     """The hours of a site from where readings are kept. Raises SettingsError on times that enclose no hour."""
     from forecast.account.measured import read_measured
-    from forecast.outlook.record import read_record
     from ingest.store.locate import open_readings
 
     start_ms, end_ms = span_of(site, start, end)
     store = open_readings(location, data=data)
     try:
-        return read_measured(site, store, start_ms, end_ms, None if rain is None else read_record(rain))
+        return read_measured(site, store, start_ms, end_ms, rain)
     finally:
         store.close()
 
@@ -129,7 +131,7 @@ def print_account(site: Site, found: Account, console: Console) -> None:
         console.print(f"\n{speaker.say(CAUSES[cause.cause])} ({cause.share:.0%}): {speaker.say(cause.why)}")
         if cause.tell_apart is not None:
             console.print(f"  {speaker.say(cause.tell_apart)}")
-    for sentence in (*found.notes, *found.cautions):
+    for sentence in (*found.basis, *found.notes, *found.cautions):
         console.print(f"\n{speaker.say(sentence)}", end="")
     console.print()
 

@@ -39,7 +39,7 @@ def design_pictures(figures: Figures, speaker: Speaker) -> list[tuple[str, Marku
 
 
 def _curves(figures: Figures, speaker: Speaker) -> Iterator[CurveChart]:
-    """Reliability and spill over the size of the tank; this tank and the bend marked."""
+    """Reliability and spill over the size of the tank; this tank and the knee marked."""
     curve = next((one for one in figures.curves if one.lever == "tank"), None)
     if curve is None:
         return
@@ -52,7 +52,7 @@ def _reliability(curve: Curve, speaker: Speaker) -> CurveChart:
     marks = [Mark(volume(now.size, speaker), 100 * now.reliable_volume, speaker.say(say("this tank")))]
     if curve.knee is not None and curve.knee != now.size:
         at = next(point for point in curve.points if point.size == curve.knee)
-        marks.append(Mark(volume(at.size, speaker), 100 * at.reliable_volume, speaker.say(say("bend"))))
+        marks.append(Mark(volume(at.size, speaker), 100 * at.reliable_volume, speaker.say(say("knee"))))
     says = say(
         "Share of what is wanted that rain water gives, by the size of the tank. This one: {size}, {share}.",
         size=litres(now.size), share=share(now.reliable_volume),
@@ -66,7 +66,9 @@ def _reliability(curve: Curve, speaker: Speaker) -> CurveChart:
         points=[Point(volume(point.size, speaker), 100 * point.reliable_volume) for point in curve.points],
         marks=marks,
         decimals=(0, 1),
-        key=[speaker.say(say("Beyond the bend, more tank buys little."))] if len(marks) > 1 else [],
+        key=[speaker.say(say("Beyond the knee, tank that is added gives less than its own volume a year."))]
+        if len(marks) > 1
+        else [],
     )
 
 

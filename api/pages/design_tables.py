@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from typing import Final
 
 from api import words
-from api.charts.words import UNKNOWN, cell
+from api.charts.words import cell
 from api.measures import shown, symbol
 from api.pages.design_pictures import depth_decimals, volume, with_unit
 from api.pages.tables import Table
 from api.speech import Speaker
 from forecast.sizing.batch import Lever
 from forecast.sizing.methods import METHODS
-from forecast.sizing.result import Curve, Figures, SimpleMethod
+from forecast.sizing.result import Curve, Figures, OutletCheck, SimpleMethod
 from ingest.saying import Saying, litres, say, share
 
 _LEVERS: Final[dict[Lever, Saying]] = {
@@ -74,7 +74,8 @@ def year_table(figures: Figures, speaker: Speaker) -> Table:
     ]  # fmt: skip
     first = speaker.say(say("Year")), with_unit(say("Rain"), speaker, "mm")
     spilled = with_unit(say("Run over"), speaker)
-    return Table(speaker.say(say("Year by year")), [*first, *map(speaker.say, heads), spilled], rows)
+    caption = say("Year by year; the years are invented") if figures.stand_in else say("Year by year")
+    return Table(speaker.say(caption), [*first, *map(speaker.say, heads), spilled], rows)
 
 
 def storm_table(figures: Figures, speaker: Speaker) -> Table:
@@ -89,7 +90,14 @@ def storm_table(figures: Figures, speaker: Speaker) -> Table:
         ]
         for level in figures.storms.levels
     ]
-    caption = say("Overflow, mean of the hardest hour; with a question mark: rarer than the record can say")
+    caption = (
+        say(
+            "Overflow, mean of the hardest hour, of a daily record laid on six hours: real hours are harder, and a "
+            "forecast may show harder ones; with a question mark: rarer than the record can say"
+        )
+        if figures.daily
+        else say("Overflow, mean of the hardest hour; with a question mark: rarer than the record can say")
+    )
     return Table(f"{speaker.say(caption)}, {unit}", [*map(speaker.say, heads)], rows)
 
 
@@ -101,7 +109,7 @@ def outlet_table(figures: Figures, speaker: Speaker) -> Iterator[Table]:
     heads = [
         *map(speaker.say, (say("Outlet"), say("Wanted flow"))), with_unit(say("Lost to friction"), speaker, "m"),
         *map(speaker.say, (say("Flow, tank full"), say("Flow at the end"))),
-        with_unit(say("Lowest level"), speaker, "m"),
+        with_unit(say("Level it needs"), speaker, "m"),
     ]  # fmt: skip
     rows = [
         [
@@ -109,11 +117,23 @@ def outlet_table(figures: Figures, speaker: Speaker) -> Iterator[Table]:
             cell(volume(one.flow_l_min, speaker), 1, speaker), _length(one.loss_m, speaker),
             cell(volume(one.flow_full_l_min, speaker), 1, speaker),
             cell(volume(one.flow_low_l_min, speaker), 1, speaker),
-            UNKNOWN if one.level_needed_m is None else _length(one.level_needed_m, speaker),
+            _level_needed(one, speaker),
         ]
         for one in figures.outlets
     ]  # fmt: skip
-    yield Table(f"{speaker.say(say('Head and flow at the outlets'))}, {unit}", heads, rows)
+    caption = say(
+        "Head and flow at the outlets; the level it needs is the lowest in the tank, above its floor, that still gives "
+        "the wanted flow"
+    )
+    yield Table(f"{speaker.say(caption)}, {unit}", heads, rows)
+
+
+def _level_needed(one: OutletCheck, speaker: Speaker) -> str:
+    if one.level_needed_m is None:
+        return speaker.say(say("none is enough"))
+    if one.flow_low_l_min >= one.flow_l_min:  # the tank's outlet falls dry before the flow falls short
+        return speaker.say(say("any above the tank's outlet"))
+    return _length(one.level_needed_m, speaker)
 
 
 def lever_tables(figures: Figures, speaker: Speaker) -> Iterator[Table]:

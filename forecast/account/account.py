@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.account.actual import actual
+from forecast.account.basis import basis
 from forecast.account.designed import design_rain_mm, drying_of, months_of, run_balance
 from forecast.account.inspection import Inspection, RoofsFound, inspect
 from forecast.account.measured import Measured
@@ -17,6 +18,7 @@ from forecast.account.result import Account, RoofLearned, TankLearned
 from forecast.account.tanks import TankFound
 from forecast.model.draw import demand_l
 from forecast.model.storage import storages_of
+from forecast.outlook.record import RainRecord
 from ingest.saying import Saying, names, say
 from ingest.site import Site
 
@@ -30,11 +32,12 @@ CAUTIONS: Final = (
 )
 
 
-def account(site: Site, measured: Measured) -> Account:
+def account(site: Site, measured: Measured, record: RainRecord | None = None) -> Account:
     """Designed yield against actual by month, season and in all, and the shortfall by cause.
 
     It begins when something was first measured: a promise of time before that is held against nobody.
 
+    record  that a design check of the site rests on, if there is one: the account's own promise does not
     Raises SettingsError where the site file has no [design].
     """
     asked_ms, measured = measured.start_ms, measured.begun()
@@ -58,6 +61,7 @@ def account(site: Site, measured: Measured) -> Account:
         seasons=seasons,
         roofs=[_roofs(site, found) for found in inspection.roofs],
         tanks=[_tank(found) for found in inspection.tanks],
+        basis=basis(site, record),
         notes=_notes(site, measured, inspection),
         cautions=list(CAUTIONS),
     )

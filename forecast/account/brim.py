@@ -23,8 +23,10 @@ Truths = npt.NDArray[np.bool_]
 
 #: An hour in which roofs bring less than this does not make a tank run over. [L]
 LEAST_L: Final = 0.5
-#: So long a spell may go on to end in quiet water, and with a meter at the inlet begin in it. [h]
+#: So long a spell may go on to end in quiet water. With a meter at the inlet it may begin in it, as long before: what
+#: a meter counts in that time is known better than a level in rain. [h]
 QUIET_WITHIN_H: Final = 6
+QUIET_BEFORE_H: Final = 24
 #: Within so many of its standard deviations a spell may have run over or not.
 DOUBTED: Final = 2.0
 
@@ -99,7 +101,7 @@ def _stretches(tank: TankFound, over: Truths, told: Truths, *, metered: bool) ->
         first, end = start, stop
         while end < len(over) and end - stop < QUIET_WITHIN_H and not tank.still[end] and told[end]:
             end += 1
-        while metered and first > 0 and start - first < QUIET_WITHIN_H and not tank.still[first] and told[first - 1]:
+        while metered and first > 0 and start - first < QUIET_BEFORE_H and not tank.still[first] and told[first - 1]:
             first -= 1
         # Where no quiet hour is near, more hours would only add to what is not known.
         first, end = first if tank.still[first] else start, end if tank.still[end] else stop

@@ -152,6 +152,7 @@ class Account(msgspec.Struct, frozen=True):
     """What was promised, what came, and why. `whole` is the sum of `months`; `seasons` are groups of them.
 
     asked_ms  from when on it was asked for; it begins at `start_ms`, when something was first measured
+    basis     which rain was promised, beside that of a design check
     """
 
     site: str
@@ -163,6 +164,7 @@ class Account(msgspec.Struct, frozen=True):
     seasons: list[Period]
     roofs: list[RoofLearned]
     tanks: list[TankLearned]
+    basis: list[Saying]
     notes: list[Saying]
     cautions: list[Saying]
 

@@ -14,9 +14,10 @@ Floats = npt.NDArray[np.float64]
 
 Lever = Literal["tank", "roof", "first_flush", "coefficient", "draw"]
 LEVERS: Final[tuple[Lever, ...]] = ("tank", "roof", "first_flush", "coefficient", "draw")
-#: Points of the storage curve, and its ends as shares of the usable volume there is.
-CURVE_POINTS: Final = 40
-CURVE_ENDS: Final = (0.1, 8.0)
+#: The storage curve goes by tenths, from the usable volume there is down to a tenth of it and up to eight times: so
+#: each size but the present one has its neighbour a tenth away, and a wider range only adds sizes to it.
+CURVE_RATIO: Final = 1.1
+CURVE_STEPS: Final = (-24, 22)
 #: Shares of their present size at which the other levers are looked at; the coefficient as such.
 _ROOFS: Final = (0.25, 0.5, 0.75, 1.25, 1.5, 2.0, 3.0, 4.0)
 _FLUSHES: Final = (0.0, 0.5, 2.0, 4.0)
@@ -82,8 +83,8 @@ def factors_of(sizes: list[Size], lever: Lever) -> Floats:
 def _curve(lever: Lever, now: float) -> list[float]:
     match lever:
         case "tank":
-            low, high = CURVE_ENDS
-            return [_round(now * factor) for factor in np.geomspace(low, high, CURVE_POINTS)]
+            down, up = CURVE_STEPS
+            return [_round(now * CURVE_RATIO**step) for step in range(down, up + 1) if step]
         case "coefficient":
             return [value for value in _COEFFICIENTS if abs(value - now) > 0.01]
         case "roof":

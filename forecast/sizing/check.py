@@ -87,7 +87,7 @@ def _findings(site: Site, plan: Plan, figures: Figures) -> list[Finding]:
         *on_storms.overflow(site, figures),
         *on_works.outlets(site, figures),
         *on_works.power(figures.power),
-        *on_water.basis(figures),
+        *on_water.basis(site, figures),
         *on_works.cautions(site),
     ]
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Final
-
-import numpy as np
 
 from forecast.model.balance import BACKUP, DRAWN, SPILLED
 from forecast.sizing.batch import LEVERS, Lever, Size
@@ -13,8 +12,6 @@ from forecast.sizing.sweep import Tally
 from forecast.sizing.yields import share
 
 UNITS: Final[dict[Lever, str]] = {"tank": "L", "roof": "m²", "first_flush": "L", "coefficient": "", "draw": "L/d"}
-#: A curve that rises less than this from end to end has no knee worth marking. [share of what is wanted]
-_FLAT: Final = 0.02
 
 
 def points_of(sizes: list[Size], tally: Tally) -> list[Point]:
@@ -48,23 +45,25 @@ def curves(sizes: list[Size], points: list[Point], now: dict[Lever, float]) -> l
             continue
         here = points[0].model_copy(update={"size": round(now[lever], 3)})
         rising = sorted([*on_it, here], key=lambda point: point.size)
-        knee = knee_of(rising) if lever in ("tank", "roof") else None
+        knee = knee_of(rising) if lever == "tank" else None
         found.append(Curve(lever=lever, unit=UNITS[lever], now=here, points=rising, knee=knee))
     return found
 
 
 def knee_of(points: list[Point]) -> float | None:
-    """The size at which the curve of reliability lies farthest above the line between its ends.
+    """The size of a tank beyond which tank that is added gives less than its own volume a year.
 
-    Both axes scaled to one, as Satopää et al. 2011, Finding a "Kneedle" in a Haystack, ICDCSW (from
-    memory), without their smoothing: the curve has no noise. None: it hardly rises.
+    A rule of ours, by what is bought and not by the shape of what is drawn: so the knee stands where it stands,
+    however far the curve is followed. As each litre more is needed more seldom than the one before, there is one such
+    size. None: it is smaller than the points, or larger.
     """
-    size = np.array([point.size for point in points])
-    gives = np.array([point.reliable_volume for point in points])
-    if gives[-1] - gives[0] < _FLAT:
-        return None
-    above = (gives - gives[0]) / (gives[-1] - gives[0]) - (size - size[0]) / (size[-1] - size[0])
-    return float(size[int(np.argmax(above))])
+    bought = [after for before, after in itertools.pairwise(points) if pays(before, after)]
+    return None if not bought or bought[-1] == points[-1] else bought[-1].size
+
+
+def pays(before: Point, after: Point) -> bool:
+    """Whether the tank between two sizes gives its own volume a year, or more."""
+    return after.drawn_l - before.drawn_l >= after.size - before.size
 
 
 def buys(sizes: list[Size], points: list[Point], days: float, wanted_l: float) -> list[Buys]:

@@ -48,6 +48,7 @@ def power_check(site: Site, years: Years, cutoff_days: float) -> PowerCheck | No
         worst_month=worst.month,
         pump_wh=round(max(pumps), 1),
         usable_wh=round(usable, 1),
+        usable_share=round(usable / (site.battery.capacity_ah * site.battery.nominal_v), 3),
         autonomy_days=round(usable / max(row.load_wh for row in rows), 2),
         longest_night_h=float(night),
         night_share=round(min(_MOST_NIGHTS, night * power.standing_w / max(usable, 1e-9)), 3),

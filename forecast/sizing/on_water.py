@@ -7,8 +7,9 @@ from typing import Final
 
 from forecast.model.plan import Plan
 from forecast.sizing.batch import Lever
+from forecast.sizing.curves import pays
 from forecast.sizing.finding import Finding
-from forecast.sizing.result import Buys, Figures
+from forecast.sizing.result import Buys, Curve, Figures
 from forecast.sizing.sweep import HAND_EMPTIED_H
 from forecast.sizing.years import MOST_UNKNOWN
 from ingest.saying import (
@@ -27,6 +28,9 @@ from ingest.saying import (
 )
 from ingest.site import Site
 
+#: By how much more of the days a check on monthly means found enough than one on the record that these are of, at most:
+#: over all years, and in the worst. Of seven records: `python -m tests.reference.means_alone`.
+MEANS_TOO_ROSY: Final = (0.16, 0.21)
 _LEVERS: Final[dict[Lever, Saying]] = {
     "tank": say("a larger tank"),
     "roof": say("more roof"),
@@ -52,8 +56,20 @@ _DEAD: Final = 0.3
 _STALE_D: Final = 60
 
 
-def basis(figures: Figures) -> Iterator[Finding]:
+def basis(site: Site, figures: Figures) -> Iterator[Finding]:
     """What the rain is, and what was assumed."""
+    yield from _rain(figures)
+    yield from _other_promise(site, figures)
+    if any(check.by_hand for check in figures.first_flushes):
+        text = say(
+            "A first-flush chamber has neither drip nor valve: it is taken to be emptied by hand every {days}. Who "
+            "does it?",
+            days=days(HAND_EMPTIED_H // 24),
+        )
+        yield Finding("basis", "first flush", text)
+
+
+def _rain(figures: Figures) -> Iterator[Finding]:
     if figures.stand_in:
         text = say(
             "No rain record was given. {years} years invented around the monthly means of the site file stand in for "
@@ -93,28 +109,44 @@ def basis(figures: Figures) -> Iterator[Finding]:
             days=days(figures.edge_h // 24),
         )  # fmt: skip
         yield Finding("basis", "rain", text)
-    if any(check.by_hand for check in figures.first_flushes):
+
+
+def _other_promise(site: Site, figures: Figures) -> Iterator[Finding]:
+    """What the account holds the site to, which may be other rain than this check's."""
+    if site.design is None:
         text = say(
-            "A first-flush chamber has neither drip nor valve: it is taken to be emptied by hand every {days}. Who "
-            "does it?",
-            days=days(HAND_EMPTIED_H // 24),
+            "The site file has no [design] with rain_mm: this check rests on the record, and there is no account of "
+            "what comes later."
         )
-        yield Finding("basis", "first flush", text)
+    elif figures.stand_in:
+        text = say("The account of what comes later holds the site to the same monthly means.")
+    else:
+        text = say(
+            "The account of what comes later holds the site to the monthly means of its file instead, {file} in a "
+            "year; the years of this record have {record} in the mean. So the two promise different amounts.",
+            file=millimetres(sum(site.design.rain_mm)), record=millimetres(figures.total.rain_mm),
+        )  # fmt: skip
+    yield Finding("basis", "rain", text)
 
 
 def promise(site: Site, figures: Figures) -> Iterator[Finding]:
     """What is delivered, and whether it is what was promised."""
-    total, worst = figures.total, min(figures.by_year, key=lambda year: year.reliable_days)
+    total = figures.total
     yield Finding("promise", "promise", say(
         "In a mean year {rain} of rain bring {captured} to the tanks. Of {wanted} wanted, rain water gives {drawn} "
         "({volume}); {spilled} run over.",
         rain=millimetres(total.rain_mm), captured=litres(total.captured_l), wanted=litres(total.wanted_l),
         drawn=litres(total.drawn_l), volume=share(figures.reliable_volume), spilled=litres(total.spilled_l),
     ))  # fmt: skip
-    yield Finding("promise", "promise", say(
-        "There is enough on {days} of the days with use; in the worst year, {worst}, on {fewest}.",
-        days=share(figures.reliable_days), worst=name(worst.label), fewest=share(worst.reliable_days),
-    ))  # fmt: skip
+    yield Finding("promise", "promise", _enough(figures))
+    if figures.stand_in:
+        all_years, worst_year = MEANS_TOO_ROSY
+        yield Finding("promise", "promise", say(
+            "These shares rest on monthly means alone, and means hide dry spells. Beside seven rain records of other "
+            "places such shares were mostly too high: by up to {all} of the days over all years, and by up to {worst} "
+            "in the worst.",
+            all=share(all_years), worst=share(worst_year),
+        ))  # fmt: skip
     pessimistic, here = share(figures.pessimistic_volume), share(figures.reliable_volume)
     if round(100 * figures.pessimistic_volume) == round(100 * figures.reliable_volume):
         text = say(
@@ -154,6 +186,21 @@ def promise(site: Site, figures: Figures) -> Iterator[Finding]:
         yield Finding("result", "dry spells", text)
 
 
+def _enough(figures: Figures) -> Saying:
+    """On how many days there is enough, and in the worst year."""
+    worst = min(figures.by_year, key=lambda year: year.reliable_days)
+    shares = {"days": share(figures.reliable_days), "fewest": share(worst.reliable_days)}
+    if figures.stand_in:
+        return say(
+            "There is enough on {days} of the days with use; in the worst of {years} invented years on {fewest}.",
+            years=number(figures.years), **shares,
+        )  # fmt: skip
+    return say(
+        "There is enough on {days} of the days with use; in the worst year, {worst}, on {fewest}.",
+        worst=name(worst.label), **shares,
+    )  # fmt: skip
+
+
 def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
     """Whether the tank fits the roof and the use."""
     total, usable = figures.total, figures.usable_l
@@ -166,15 +213,8 @@ def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
         spilled=litres(total.spilled_l), share=share(total.spilled_l / total.captured_l if total.captured_l else 0.0),
     ))  # fmt: skip
     tank = next((curve for curve in figures.curves if curve.lever == "tank"), None)
-    if tank is not None and tank.knee is not None:
-        at = next(point for point in tank.points if point.size == tank.knee)
-        yield Finding("result", "tank", say(
-            "The curve of tank sizes bends at {knee}, which gives {there} of what is wanted; this tank of {usable} "
-            "gives {here}, and the largest looked at, {most}, {best}.",
-            knee=litres(at.size), there=share(at.reliable_volume), usable=litres(usable),
-            here=share(tank.now.reliable_volume), most=litres(tank.points[-1].size),
-            best=share(tank.points[-1].reliable_volume),
-        ))  # fmt: skip
+    if tank is not None:
+        yield from _knee(tank, usable)
     empty = sum(year.empty_days > _WEEK_D for year in figures.by_year)
     if empty > figures.years / 2:
         yield Finding("warning", "tank", say(
@@ -210,6 +250,26 @@ def sizes(site: Site, plan: Plan, figures: Figures) -> Iterator[Finding]:
                 "0.9 is usual.",
                 roof=name(roof.id), coefficient=number(roof.runoff_coefficient),
             ))  # fmt: skip
+
+
+def _knee(tank: Curve, usable_l: float) -> Iterator[Finding]:
+    """Where the curve of tank sizes has its knee, beside this tank."""
+    most, best = litres(tank.points[-1].size), share(tank.points[-1].reliable_volume)
+    usable, here = litres(usable_l), share(tank.now.reliable_volume)
+    if tank.knee is not None:
+        there = next(point for point in tank.points if point.size == tank.knee)
+        yield Finding("result", "tank", say(
+            "The curve of tank sizes has its knee at {knee}: beyond it, tank that is added gives less than its own "
+            "volume a year. There it gives {there} of what is wanted; this tank of {usable} gives {here}, and the "
+            "largest looked at, {most}, {best}.",
+            knee=litres(there.size), there=share(there.reliable_volume), usable=usable, here=here, most=most, best=best,
+        ))  # fmt: skip
+    elif pays(tank.points[-2], tank.points[-1]):
+        yield Finding("result", "tank", say(
+            "The curve of tank sizes has no knee up to {most}: tank that is added still gives its own volume a year "
+            "and more. This tank of {usable} gives {here} of what is wanted, that one {best}.",
+            most=most, usable=usable, here=here, best=best,
+        ))  # fmt: skip
 
 
 def bought(figures: Figures) -> Iterator[Finding]:

@@ -72,7 +72,9 @@ class Curve(_Figures):
     unit: str
     now: Point
     points: list[Point]
-    knee: float | None = Field(description="Size beyond which more buys little; null: no bend.")
+    knee: float | None = Field(
+        description="Tank beyond which more gives less than its own volume a year; null: none of these."
+    )
 
 
 class Buys(_Figures):
@@ -163,6 +165,7 @@ class PowerCheck(_Figures):
     worst_month: int
     pump_wh: float = Field(description="Of the pump on a day of greatest use. [Wh]")
     usable_wh: float = Field(description="From full to the cut-off, in the cold.")
+    usable_share: float = Field(description="The same as a share of what the battery is rated for.")
     autonomy_days: float = Field(description="Without any sun, at the greatest load.")
     longest_night_h: float
     night_share: float = Field(description="Share of the usable charge that the longest night takes.")

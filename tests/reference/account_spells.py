@@ -61,14 +61,11 @@ def meters_of(site: Site) -> str:
     return "+".join(sensor.name for sensor in site.sensor if sensor.name in ("inflow", "draw")) or "none"
 
 
-def run_spells(sites: Iterable[int], days: int = DAYS, counts: Iterable[int] = tuple(ALLOWED)) -> list[Learnt]:
-    """Play every site clean and learn of it."""
-    found = []
-    for number in sites:
-        with tempfile.TemporaryDirectory() as folder:
-            site, measured, _ = played(number, "clean", Path(folder), days)
-        found += [one for spells in counts if (one := learnt(site, measured, spells)) is not None]
-    return found
+def learnt_of(number: int, days: int = DAYS, counts: Iterable[int] = tuple(ALLOWED)) -> list[Learnt]:
+    """Play one site clean and learn of it."""
+    with tempfile.TemporaryDirectory() as folder:
+        site, measured, _ = played(number, "clean", Path(folder), days)
+    return [one for spells in counts if (one := learnt(site, measured, spells)) is not None]
 
 
 class Spread(NamedTuple):

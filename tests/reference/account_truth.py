@@ -5,15 +5,12 @@ flush stuck open for eight months, a leak of 2 L/h, a gutter blocked for three w
 drifts by 3 cm. How near do yield and spill come, how often does the account's own band hold them, and is the
 planted cause the first or second named? With --spells: what is learnt of a clean roof after 30 and 100 spells.
 
-    .venv/bin/python -m tests.reference.account_truth [--json] [--sites 10] [--first 0] [--spells]
+    .venv/bin/python -m tests.reference.account_truth [--json] [--sites 10] [--first 0] [--workers 2] [--spells]
 """
 
 from __future__ import annotations
 
-import argparse
-import json
 import tempfile
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -24,7 +21,8 @@ from forecast.account.named import netted
 from forecast.account.result import Account
 from ingest.site import Site
 from tests.reference.account_sites import CAUSES, DAYS, SITES, Happened, played
-from tests.reference.account_spells import Learnt, Spread, meters_of, run_spells, spreads
+from tests.reference.account_spells import learnt_of, meters_of, spreads
+from tests.reference.telling import parser, side_by_side, tell
 
 #: Parts that a clean site has no reason for. Rain and what ran over are true causes there, too.
 FALSE_CAUSES: Final = ("coefficient", "gutter", "first-flush", "leak", "missing", "unexplained")
@@ -150,44 +148,30 @@ def verdicts(cases: list[Case]) -> list[Verdict]:
     return found
 
 
-def run(sites: int = SITES, causes: tuple[str, ...] = CAUSES, days: int = DAYS, first: int = 0) -> list[Case]:
-    """Play every site, from the `first` number on, with every cause."""
+def cases_of(number: int, causes: tuple[str, ...] = CAUSES, days: int = DAYS) -> list[Case]:
+    """Play one site with every cause."""
     cases = []
-    for number in range(first, first + sites):
-        for cause in causes:
-            with tempfile.TemporaryDirectory() as folder:
-                site, measured, truth = played(number, cause, Path(folder), days)
-            cases.append(case_of(site, account(site, measured), truth, cause))
+    for cause in causes:
+        with tempfile.TemporaryDirectory() as folder:
+            site, measured, truth = played(number, cause, Path(folder), days)
+        cases.append(case_of(site, account(site, measured), truth, cause))
     return cases
 
 
 def main() -> None:
     """Print every case and the verdicts."""
-    parser = argparse.ArgumentParser(description="The account with the simulator as truth.")
-    parser.add_argument("--json", action="store_true", help="print JSON")
-    parser.add_argument("--sites", type=int, default=SITES, help="random sites, a year each")
-    parser.add_argument(
-        "--first",
-        type=int,
-        default=0,
-        help="number of the first; nobody looked at those from 62 on",
-    )
-    parser.add_argument("--spells", action="store_true", help="what is learnt of clean roofs after 30 and 100 spells")
-    options = parser.parse_args()
-    single: Sequence[Case | Learnt]
-    together: Sequence[Verdict | Spread]
+    asked = parser("The account with the simulator as truth.", workers=True)
+    asked.add_argument("--sites", type=int, default=SITES, help="random sites, a year each")
+    asked.add_argument("--first", type=int, default=0, help="number of the first; DEVELOPERS.md says who was looked at")
+    asked.add_argument("--spells", action="store_true", help="what is learnt of clean roofs after 30 and 100 spells")
+    options = asked.parse_args()
+    numbers = range(options.first, options.first + options.sites)
     if options.spells:
-        single = run_spells(range(options.first, options.first + options.sites))
-        together = spreads(single)
-    else:
-        single = run(options.sites, first=options.first)
-        together = verdicts(single)
-    if options.json:
-        rows = {"cases": [row._asdict() for row in single], "verdicts": [row._asdict() for row in together]}
-        print(json.dumps(rows, indent=2))
+        learnt = [one for of_site in side_by_side(learnt_of, numbers, options.workers) for one in of_site]
+        tell({"cases": learnt, "verdicts": spreads(learnt)}, as_json=options.json)
         return
-    for columns in [row._asdict() for row in (*single, *together)]:
-        print("  ".join(f"{name} {value}" for name, value in columns.items()))
+    cases = [case for of_site in side_by_side(cases_of, numbers, options.workers) for case in of_site]
+    tell({"cases": cases, "verdicts": verdicts(cases)}, as_json=options.json)
 
 
 if __name__ == "__main__":

@@ -11,12 +11,11 @@ How the truth is defined stands in alarm_conditions.py.
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 import time
 from collections.abc import Collection, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from typing import Any, Final, NamedTuple, cast
 
 import numpy as np
@@ -29,6 +28,7 @@ from ingest.instants import MINUTE_MS
 from ingest.store.records import AlarmAction, LogEntry, Records, Transition
 from tests.reference.alarm_conditions import Condition, Minutes, conditions
 from tests.reference.alarm_year import START_MS, Year, year
+from tests.reference.telling import parser, side_by_side
 
 #: The engine looks this often. [min]
 STEP_MIN: Final = 10
@@ -186,21 +186,19 @@ def totals(marks: Sequence[Marked]) -> list[Total]:
 
 def main() -> None:
     """Play the years and print the table."""
-    parser = argparse.ArgumentParser(description="Alarms against the simulator's truth.")
-    parser.add_argument("--years", type=float, default=1.0, help="length of each year played")
-    parser.add_argument("--seeds", type=int, default=20)
-    parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--workers", type=int, default=2, help="processes")
-    parser.add_argument("--json", action="store_true", help="print JSON")
-    options = parser.parse_args()
+    asked = parser("Alarms against the simulator's truth.", workers=True)
+    asked.add_argument("--years", type=float, default=1.0, help="length of each year played")
+    asked.add_argument("--seeds", type=int, default=20)
+    asked.add_argument("--first", type=int, default=0, help="first seed")
+    options = asked.parse_args()
     days, began = round(365 * options.years), time.monotonic()
     marks: list[Marked] = []
-    with ProcessPoolExecutor(options.workers) as pool:
-        for of_seed in pool.map(play, range(options.first, options.first + options.seeds), [days] * options.seeds):
-            marks += of_seed
-            amiss = [f"{m.alarm} {m.missed} missed, {m.late} late, {m.false} false" for m in of_seed if m.amiss]
-            told = "; ".join(amiss) or "nothing amiss"
-            print(f"{time.monotonic() - began:.0f} s: seed {of_seed[0].seed} played: {told}", file=sys.stderr)
+    seeds = range(options.first, options.first + options.seeds)
+    for of_seed in side_by_side(partial(play, days=days), seeds, options.workers):
+        marks += of_seed
+        amiss = [f"{m.alarm} {m.missed} missed, {m.late} late, {m.false} false" for m in of_seed if m.amiss]
+        told = "; ".join(amiss) or "nothing amiss"
+        print(f"{time.monotonic() - began:.0f} s: seed {of_seed[0].seed} played: {told}", file=sys.stderr)
     rows = totals(marks)
     months = options.seeds * days / 30.4
     if options.json:

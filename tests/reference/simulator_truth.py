@@ -9,8 +9,7 @@ How often did the bands of the level hold the level that came?
 
 from __future__ import annotations
 
-import argparse
-import json
+from functools import partial
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -29,6 +28,7 @@ from ingest.sitefile import parse_site
 from ingest.units import LITRES_PER_M3
 from simulator.plant import Plant
 from simulator.weather import hourly_record, invented_weather
+from tests.reference.telling import parser, side_by_side, tell
 
 YEAR: Final = 2025
 #: Years of invented rain before and after, from which the forecast knows the season.
@@ -164,16 +164,11 @@ def table(cases: list[Case]) -> list[Held]:
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(description="Coverage with the simulator as truth.")
-    parser.add_argument("--json", action="store_true", help="print JSON")
-    parser.add_argument("--issues", type=int, default=ISSUES, help="forecasts in the year of each site")
-    options = parser.parse_args()
-    rows = table([case for number in range(SITES) for case in cases_of(number, options.issues)])
-    if options.json:
-        print(json.dumps([row._asdict() for row in rows], indent=2))
-        return
-    for row in rows:
-        print("  ".join(f"{name} {value}" for name, value in row._asdict().items()))
+    asked = parser("Coverage with the simulator as truth.", workers=True)
+    asked.add_argument("--issues", type=int, default=ISSUES, help="forecasts in the year of each site")
+    options = asked.parse_args()
+    of_sites = side_by_side(partial(cases_of, issues=options.issues), range(SITES), options.workers)
+    tell({"held": table([case for of_site in of_sites for case in of_site])}, as_json=options.json)
 
 
 if __name__ == "__main__":

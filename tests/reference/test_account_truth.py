@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from tests.reference.account_spells import run_spells
-from tests.reference.account_truth import run, verdicts
+from tests.reference.account_spells import learnt_of
+from tests.reference.account_truth import cases_of, verdicts
 
 
 @pytest.mark.parametrize("cause", ["clean", "coefficient", "leak"])
 def test_yield_spill_and_the_planted_cause(cause: str) -> None:
-    cases = run(sites=1, causes=(cause,), days=150)
+    cases = cases_of(0, (cause,), days=150)
     (verdict,) = verdicts(cases)
     assert verdict.worst_yield_off < 0.02
     assert verdict.worst_spill_off < 0.05
@@ -24,6 +24,6 @@ def test_yield_spill_and_the_planted_cause(cause: str) -> None:
 
 
 def test_coefficient_and_loss_after_thirty_spells_of_the_simulators_minutes() -> None:
-    found = run_spells((0, 1, 3), days=75, counts=(30,))
+    found = [one for number in (0, 1, 3) for one in learnt_of(number, days=75, counts=(30,))]
     assert len(found) == 3
     assert all(one.within and abs(one.coefficient_sds) < 2 for one in found)

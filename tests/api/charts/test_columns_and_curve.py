@@ -35,7 +35,7 @@ CURVE = CurveChart(
     across="tank, L",
     upright="yield, L a year",
     points=[Point(0.0, 0.0), Point(4_000.0, 36_000.0), Point(10_000.0, 40_000.0)],
-    marks=[Mark(4_000.0, 36_000.0, "bend 4,000 L"), Mark(9_500.0, 39_700.0, "planned 9,500 L")],
+    marks=[Mark(4_000.0, 36_000.0, "knee 4,000 L"), Mark(9_500.0, 39_700.0, "planned 9,500 L")],
 )
 
 
@@ -96,7 +96,7 @@ def test_more_parts_than_fillings_are_refused() -> None:
 
 def test_a_curve_names_its_points_and_tells_all_of_them_in_its_table() -> None:
     html = str(curve_figure(CURVE, SPEAKER))
-    assert {"bend 4,000 L", "planned 9,500 L", "tank, L", "yield, L a year"} <= set(words(html))
+    assert {"knee 4,000 L", "planned 9,500 L", "tank, L", "yield, L a year"} <= set(words(html))
     assert rows(html) == [["0", "0"], ["4,000", "36,000"], ["10,000", "40,000"]]
     assert overlapping(html) == []
     assert all(box.left >= 0 and box.right <= 645 for box in boxes(html))

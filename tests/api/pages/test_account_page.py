@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -37,7 +38,7 @@ def told(readings: MemoryReadings, said: list[Reading]) -> MemoryReadings:
 def words_of(html: str) -> str:
     """What a page says, without its style and tags."""
     bare = re.sub(r"<style>.*?</style>|<svg.*?</svg>", " ", html, flags=re.DOTALL)
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", bare)).replace("\u00a0", " ")
+    return unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", bare))).replace("\u00a0", " ")
 
 
 def test_the_account_page_says_what_was_promised_and_what_came(client: Client, told: MemoryReadings) -> None:
@@ -91,16 +92,47 @@ def test_the_tables_call_it_more_where_more_came_than_was_promised(code: str, ce
     period = Period("2026-10", 0, 0, 744, 744, 744, 744, 90.0, 80.0, 5_000.0, 0.0, 5_160.0, 20.0, 0.0, 0.0, -160.0,
                     nothing, nothing, [Part("rain", -159.8, 9.0), Part("leak", -0.2, 9.0)], [])  # fmt: skip
     speaker = Speaker(ZoneInfo("UTC"), language(code))
-    account = Account("made", 0, 0, 0, period, [period], [], [], [], [], [])
+    account = Account("made", 0, 0, 0, period, [period], [], [], [], [], [], [])
     assert [row[3] for row in month_table(account, speaker).rows] == [cell, cell]
     parts = part_table(period, speaker)
     assert parts.rows[-1] == [last, "160"]
     assert parts.rows[-2][1].startswith("0")
 
 
-@pytest.mark.parametrize("month", ["2026-12", "2026-13", "soon"])
-def test_a_month_that_has_not_begun_or_is_none_is_refused(client: Client, month: str) -> None:
-    assert client.get(f"{REPORT}?month={month}").status_code == 422
+@pytest.mark.parametrize(
+    ("month", "says"),
+    [
+        ("2026-12", "Expected: a month that has begun, such as 2026-10."),
+        ("2030-01", "Expected: a month that has begun, such as 2026-10."),
+        ("2026-13", "Expected: a year and a month, such as 2026-10."),
+        ("soon", "Expected: a year and a month, such as 2026-10."),
+        ("", "Expected: a year and a month, such as 2026-10."),
+    ],
+)
+def test_a_month_that_has_not_begun_or_is_none_is_refused_in_words(client: Client, month: str, says: str) -> None:
+    answer = client.get(f"{REPORT}?month={month}")
+    assert answer.status_code == 422
+    assert says in words_of(answer.text)
+    assert "[0-9]" not in answer.text
+
+
+def test_a_report_of_a_part_of_a_month_says_so_at_its_top(client: Client, told: MemoryReadings) -> None:
+    whole = words_of(client.get(f"{REPORT}?month=2026-10").text)
+    assert "no month's account" not in whole
+    begun = words_of(client.get(f"{REPORT}?month=2026-09").text)
+    known = re.search(r"no month's account: what was drawn is known in (\d+) of 720 hours of the month", begun)
+    assert known is not None
+    assert 24 * 4 < int(known[1]) < 24 * 5
+    assert begun.index("no month's account") < begun.index("of rain water drawn")
+    now = words_of(client.get(f"{REPORT}?month=2026-11").text)
+    assert "This is no month's account yet: the month is not over." in now
+
+
+def test_the_pages_say_which_rain_was_promised(client: Client, told: MemoryReadings) -> None:
+    for path in (ACCOUNT, REPORT):
+        said = words_of(client.get(path).text)
+        assert "The promise rests on the monthly means of the site file, 752 mm in a year" in said
+        assert "one with a record rests on that, and promises another amount." in said
 
 
 def test_before_anything_was_heard_the_pages_say_so_and_blame_nobody(client: Client) -> None:

@@ -66,6 +66,14 @@ def test_with_a_meter_the_water_that_ran_over_is_found() -> None:
         assert abs(found_l - truth_l) < 3 * sd_l
 
 
+def test_with_a_meter_a_spell_begins_in_quiet_water_however_long_it_rained_before() -> None:
+    hour = np.arange(HOURS) % 80
+    came_l = np.where((hour >= 20) & (hour < 32), 8.0, np.where(hour == 32, 400.0, 0.0))
+    off_l = [found_l - truth_l for found_l, _, truth_l in (ran(came_l, seed=seed) for seed in range(6))]
+    # Fifty levels in rain would leave some 70 L.
+    assert np.sqrt(np.mean(np.square(off_l))) < 35.0
+
+
 def test_a_tank_that_is_filled_and_does_not_run_over_loses_nothing() -> None:
     # Each rain brings just what was drawn since the last: the tank comes within its noise of the brim and no higher.
     excess = [ran(rain(4.0 * 50 - 1.0, 50), seed=seed) for seed in range(8)]

@@ -102,11 +102,20 @@ def test_without_a_source_it_is_the_season_as_before(skerrow_head: Site, record:
     assert "monthly means" in spoken([chosen(skerrow_head, too_short).source])[0]
 
 
+def test_a_season_of_monthly_means_says_what_its_chances_are_worth(skerrow_head: Site, record: RainRecord) -> None:
+    def notes(record: RainRecord | None) -> list[str]:
+        season = season_outlook(skerrow_head, record, NOW_MS, 240, 10, np.random.default_rng(1))
+        return spoken(season.notes)
+
+    assert any("means, which hide dry spells" in note and "13 %" in note and "in 19 %" in note for note in notes(None))
+    assert notes(record) == []
+
+
 def test_where_nobody_said_how_much_it_rains_it_is_called_a_guess(skerrow_head: Site) -> None:
     outlook = chosen(skerrow_head.model_copy(update={"design": None}), None)
     assert spoken([outlook.source])[0].startswith("a guess of 60 mm in every month")
     assert "a guess" in spoken(outlook.notes)[0]
-    assert not chosen(skerrow_head, None).notes
+    assert "a guess" not in " ".join(spoken(chosen(skerrow_head, None).notes))
 
 
 @pytest.mark.parametrize("source", sorted(PATHS))

@@ -5,23 +5,35 @@ from __future__ import annotations
 import pytest
 
 from forecast.outlook.record import RainRecord
+from forecast.sizing import batch
 from forecast.sizing.check import design_check
 from forecast.sizing.curves import knee_of
 from forecast.sizing.result import Figures, Point
 from tests.forecast.sizing.made import showers, site_of
 
 
-def point(size: float, volume: float) -> Point:
-    return Point(size=size, reliable_volume=volume, reliable_days=volume, drawn_l=volume, spilled_l=0.0)
+def point(size: float, drawn_l: float) -> Point:
+    return Point(size=size, reliable_volume=0.5, reliable_days=0.5, drawn_l=drawn_l, spilled_l=0.0)
 
 
-def test_the_knee_is_where_two_straight_parts_meet() -> None:
-    bent = [point(size, 0.4 * min(size, 3.0) / 3.0 + 0.01 * max(0.0, size - 3.0)) for size in range(11)]
+def test_the_knee_is_where_more_tank_gives_less_than_its_own_volume() -> None:
+    bent = [point(size, 4.0 * min(size, 3.0) + 0.9 * max(0.0, size - 3.0)) for size in range(11)]
     assert knee_of(bent) == 3.0
+    assert knee_of(bent[2:]) == knee_of(bent[:6]) == 3.0
 
 
-def test_a_flat_curve_has_no_knee() -> None:
-    assert knee_of([point(1.0, 0.99), point(5.0, 0.995), point(10.0, 1.0)]) is None
+def test_a_curve_that_is_wholly_before_or_behind_its_knee_has_none() -> None:
+    assert knee_of([point(1.0, 100.0), point(5.0, 100.5), point(10.0, 101.0)]) is None
+    assert knee_of([point(1.0, 100.0), point(5.0, 120.0), point(10.0, 140.0)]) is None
+
+
+def test_the_knee_stays_where_it_is_when_the_curve_goes_further(
+    figures: Figures, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "CURVE_STEPS", (-30, 28))
+    wider = design_check(site_of(), showers(3)).figures.curves[0]
+    assert len(wider.points) == len(figures.curves[0].points) + 12
+    assert wider.knee == figures.curves[0].knee is not None
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +48,7 @@ def test_more_of_anything_but_use_gives_more(figures: Figures) -> None:
         assert curve.now in curve.points
         assert [one.size for one in curve.points] == sorted(one.size for one in curve.points)
     tank = figures.curves[0]
-    assert len(tank.points) == 41
+    assert len(tank.points) == 47
     spills = [one.spilled_l for one in tank.points]
     assert spills == sorted(spills, reverse=True)
     assert tank.knee is not None

@@ -23,6 +23,10 @@ def test_the_worst_month_is_in_winter_and_loads_are_what_they_are(skerrow_head: 
     assert december.load_wh == pytest.approx(24 * power.standing_w, abs=0.1)
     assert july.load_wh == pytest.approx(24 * power.standing_w + found.pump_wh, abs=0.2)
     assert found.autonomy_days == pytest.approx(found.usable_wh / july.load_wh, abs=0.01)
+    battery = skerrow_head.battery
+    assert battery is not None
+    assert found.usable_share == pytest.approx(found.usable_wh / (battery.capacity_ah * battery.nominal_v), abs=1e-3)
+    assert 0.5 < found.usable_share < 0.95
     # At 57.6° N the sun is down for 17 to 18 hours at midwinter (common almanac knowledge, no source).
     assert 16 <= found.longest_night_h <= 18
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -148,6 +149,32 @@ def test_what_the_site_file_does_not_say_is_said_to_be_unchecked() -> None:
     found = " ".join(said(design_check(site, showers(2)), site, "unchecked"))
     for lacking in ("gutter_capacity_l_min", "overflow_capacity_l_min", "Head and flow at hose", "curve_flow_l_min"):
         assert lacking in found
+
+
+def test_both_promises_are_told_apart() -> None:
+    site = site_of()
+    means = said(design_check(site, None), site, "basis")
+    assert "The account of what comes later holds the site to the same monthly means." in means
+    (text,) = (one for one in said(design_check(site, showers(2)), site, "basis") if "account" in one)
+    assert re.search(r"means of its file instead, 720 mm in a year; the years of this record have 6\d\d mm", text)
+    bare = site_of().model_copy(update={"design": None})
+    assert any("there is no account" in one for one in said(design_check(bare, showers(2)), bare, "basis"))
+
+
+def test_what_rests_on_monthly_means_says_how_far_they_may_be_off() -> None:
+    site = site_of()
+    means, record = (said(design_check(site, rain), site, "promise") for rain in (None, showers(2)))
+    assert any(re.search(r"in the worst of 30 invented years on \d+ %", one) for one in means)
+    assert any("by up to 16 % of the days over all years, and by up to 21 % in the worst" in one for one in means)
+    assert any(re.search(r"in the worst year, 202\d, on", one) for one in record)
+    assert not any("monthly means" in one or "#" in one for one in record + means[:2])
+
+
+def test_the_knee_is_told_and_so_is_that_there_is_none() -> None:
+    site = site_of()
+    assert any("has its knee at" in one for one in said(design_check(site, showers(2)), site, "result"))
+    thirsty = site_of(draw=[TAP | {"litres_per_day": 5_000.0}], tank=[TANK | {"overflow_height_m": 0.005}])
+    assert any("has no knee up to" in one for one in said(design_check(thirsty, showers(2)), thirsty, "result"))
 
 
 def test_without_any_rain_there_is_no_check() -> None:

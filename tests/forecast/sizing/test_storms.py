@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import gumbel_r
 
+from forecast.outlook.monthly import monthly_outlook
+from forecast.sizing.check import design_check
 from forecast.sizing.storms import first_flush, gumbel_level, gutter, rains_of
-from ingest.site import Roof
+from ingest.instants import from_rfc3339
+from ingest.site import Roof, Site
 from tests.forecast.sizing.made import YEAR_H, site_of, years_of
 
 
@@ -20,6 +23,19 @@ def test_return_levels_of_a_gumbel_sample_are_its_own() -> None:
 def test_one_year_says_its_own_largest_and_dry_years_nothing() -> None:
     assert gumbel_level(np.array([12.0]), 100) == 12.0
     assert gumbel_level(np.zeros(5), 10) == 0.0
+
+
+def test_the_worst_hour_of_a_forecast_on_monthly_means_is_no_storm_of_a_century(skerrow_head: Site) -> None:
+    assert skerrow_head.design is not None
+    figures = design_check(skerrow_head, None).figures
+    a_century = next(level for level in figures.storms.levels if level.years == 100).all_roofs_l_min
+    start_ms = from_rfc3339("2025-10-01T00:00:00Z")
+    carries_l_mm = sum(roof.plan_area_m2 * roof.runoff_coefficient for roof in skerrow_head.roof)
+    for seed in range(5):
+        rain = monthly_outlook(skerrow_head.design.rain_mm, start_ms, 16 * 24, 100, np.random.default_rng(seed)).rain_mm
+        # As a forecast says it: one course in twenty is worse.
+        worst_l_min = float(np.quantile(rain.max(axis=0), 0.95)) * carries_l_mm / 60
+        assert worst_l_min < a_century
 
 
 def test_a_gutter_is_held_against_its_design_rain() -> None:
