@@ -12,7 +12,7 @@ import pytest
 from api.languages.language import language
 from api.speech import Speaker
 from forecast.account.account import account
-from forecast.account.designed import design_rain_mm, months_of
+from forecast.account.designed import design_rain_mm, drying_of, months_of
 from forecast.account.measured import Measured
 from forecast.account.named import netted
 from forecast.account.result import CAUSES, Account, Part, Period
@@ -228,3 +228,12 @@ def test_what_if_runs_the_same_months_with_one_thing_changed(season: Played) -> 
 def test_a_change_that_no_site_could_have_is_refused(season: Played, change: str, complaint: str) -> None:
     with pytest.raises((SettingsError, SiteFileError), match=complaint):
         altered(season[0], [change])
+
+
+def test_a_roof_dries_in_rain_by_a_quarter_to_half_of_what_it_does_else(season: Played) -> None:
+    site, measured, _ = season
+    dry_mm, wet_mm = (drying_of(site, measured.start_ms, np.full(48, rain_mm)) for rain_mm in (0.0, 1.0))
+    assert dry_mm.max() > 0
+    # FAO-56, equation 35, from memory: an overcast sky lets through half of what one with sun in half its hours does.
+    assert (0.25 * dry_mm <= wet_mm).all()
+    assert (wet_mm <= 0.5 * dry_mm).all()
