@@ -50,8 +50,6 @@ def expected(fault: Mapping[str, Any]) -> Saying:
         return say("every field filled in")
     if kind == "string_too_long":
         return say("at most {count} characters", count=number(limits["max_length"]))
-    if kind == "string_pattern_mismatch" and tuple(fault["loc"])[-1:] == ("month",):
-        return say("a month that has begun, such as 2026-03")
     if kind.startswith(("int_", "float_", "greater_", "less_")):
         return _A_NUMBER if kind.endswith(("_parsing", "_type")) else _AS_OFFERED
     if kind in ("literal_error", "enum", "bool_parsing"):

@@ -13,7 +13,6 @@ from forecast.account.roofs import KINDS, AsFound, as_found
 from forecast.account.scene import Scene
 from forecast.account.spells import told_of
 from forecast.account.tanks import TankFound, tank_found
-from forecast.account.unmetered import Brought
 from forecast.model.plan import Plan
 from ingest.site import Site
 
@@ -64,20 +63,9 @@ def inspect(site: Site, measured: Measured) -> Inspection:
     # In an hour of rain the level does not tell what was drawn without a meter; what the roofs brought helps.
     for storage, tank in enumerate(tanks):
         if tank.unmetered:
-            tanks[storage] = tank_found(
-                scene, storage, _brought([roofs[place] for place in scene.feeding(storage)], measured)
-            )
+            came_l = sum((roofs[place].came_l for place in scene.feeding(storage)), np.zeros(measured.hours))
+            tanks[storage] = tank_found(scene, storage, np.asarray(came_l))
     return Inspection(scene.plan, tanks, roofs)
-
-
-def _brought(roofs: list[RoofsFound], measured: Measured) -> Brought:
-    """What these roofs brought, and where that is known."""
-    came_l, sure = np.zeros(measured.hours), np.ones(measured.hours, dtype=bool)
-    for one in roofs:
-        came_l += one.came_l
-        for fault in one.found.faults:
-            sure[fault.first_h : fault.end_h] = False
-    return Brought(came_l, max((one.found.scatter for one in roofs), default=0.0), sure)
 
 
 def _roofs(scene: Scene, place: int, tanks: list[TankFound]) -> RoofsFound:

@@ -14,7 +14,6 @@ import numpy.typing as npt
 from forecast.account.levels import SensorError, at_the_brim, at_the_outlet, sensor_error
 from forecast.account.losses import NIGHT, Loss, dry_stretches, loss_of
 from forecast.account.scene import Scene
-from forecast.account.unmetered import Brought, guessed, weighed
 from forecast.model.geometry import Geometry
 from forecast.model.sun import EVAPORATION_TO_DRYING
 from ingest.units import LITRES_PER_M3
@@ -30,7 +29,8 @@ NEAR: Final = 4.0
 UNMETERED_SHARE: Final = 0.3
 #: A tank surely holds what it shows beyond this many standard deviations.
 SURE: Final = 3.0
-#: Pairs of quiet hours that it takes to say how still they are.
+#: Hours of a kind that it takes to say what such an hour takes; pairs of quiet hours to say how still they are.
+FEWEST_ALIKE: Final = 3
 FEWEST_STILL: Final = 24
 
 
@@ -44,7 +44,7 @@ class TankFound:
     brim       hours in which it may have run over (H,)
     use_l      what was drawn, metered or told by the level; NaN: not known (H,)
     metered_l  the part of it that a meter counted (H,)
-    guessed_l  the part of it that neither meter nor level told: as much of it as is known like a guess (H,)
+    guessed_l  the part of it that neither meter nor level told (H,)
     loss_l     leak, and what the meters did not count (H,)
     unmetered  draws without a meter
     """
@@ -65,16 +65,19 @@ class TankFound:
     unmetered: tuple[str, ...]
 
 
-def tank_found(scene: Scene, storage: int, brought: Brought | None = None) -> TankFound:
-    """What the hours show of one storage. brought: None: not known yet, as the site file has the roofs"""
-    found = _found(scene, storage, brought, stops_at_outlet=True)
+def tank_found(scene: Scene, storage: int, came_l: Floats | None = None) -> TankFound:
+    """What the hours show of one storage.
+
+    came_l  what its roofs as found brought; None: not known yet, as the site file has them (H,)
+    """
+    found = _found(scene, storage, came_l, stops_at_outlet=True)
     if found.sensor is not None and found.loss is not None and found.loss.leaks:
         # A leak goes on below the outlet: a level that falls slowly there is no sensor that moved.
-        return _found(scene, storage, brought, stops_at_outlet=False)
+        return _found(scene, storage, came_l, stops_at_outlet=False)
     return found
 
 
-def _found(scene: Scene, storage: int, brought: Brought | None, *, stops_at_outlet: bool) -> TankFound:
+def _found(scene: Scene, storage: int, came_l: Floats | None, *, stops_at_outlet: bool) -> TankFound:
     seen, geometry, ids = scene.seen, scene.storages[storage].geometry, scene.ids(storage)
     draws = [place for place, tank in enumerate(scene.plan.draw_tank) if tank == storage]
     unmetered = [place for place in draws if scene.site.draw[place].id not in seen.drawn_l]
@@ -95,7 +98,7 @@ def _found(scene: Scene, storage: int, brought: Brought | None, *, stops_at_outl
         brim = (volume_l[:-1] > near_l) | (volume_l[1:] + expected_l > near_l)
     evaporated_l = EVAPORATION_TO_DRYING * scene.drying_mm * scene.plan.open_m2[storage]
     risen_l = volume_l + np.concatenate([[0.0], np.cumsum(evaporated_l)])
-    came_l = _came(scene, storage) if brought is None else brought.came_l
+    came_l = _came(scene, storage) if came_l is None else came_l
     # A tank that ran empty shows a little by its noise, and leaks no more than comes in.
     leakable_l = np.where(volume_l[:-1] > noise_l, np.inf, came_l)
     loss = _loss(scene, risen_l, metered_l, dry & ~brim & (leakable_l > 0), noise_l, unmetered)
@@ -103,9 +106,6 @@ def _found(scene: Scene, storage: int, brought: Brought | None, *, stops_at_outl
     if loss is not None:
         loss_l += np.minimum(loss.leak_l_h, leakable_l) * loss.leaks
         loss_l += (loss.gain - 1) * loss.meter_errs * np.nan_to_num(metered_l)
-    # What no meter counted is told by the level itself: only where nobody draws it shows the level's noise.
-    left_l = np.where(usual_l > 0, np.nan, metered_l + loss_l + evaporated_l)
-    still_noise_l = _still_noise_l(volume_l, left_l, still, noise_l)
     use_l, guessed_l = metered_l, np.zeros(seen.hours)
     if unmetered:
         told_l, told = -np.diff(volume_l) - loss_l - evaporated_l - metered_l, dry
@@ -115,15 +115,14 @@ def _found(scene: Scene, storage: int, brought: Brought | None, *, stops_at_outl
         held, filled = before_l > 2 * noise_l, after_l > 2 * noise_l
         there_l = np.where(held | filled, np.fmax(before_l, after_l), came_l)
         # Where the water came within the hour, it was there for half of it.
-        guess = guessed(scene, told_l, told, held, there_l, np.where(filled & ~held, 0.5, 1.0), usual_l)
-        if brought is not None and not _fed_besides(scene, storage):
-            ends_l = np.where(still, still_noise_l, noise_l)
-            guess = weighed(guess, told_l + came_l, brought, ~told & ~brim, ends_l)
-        use_l, guessed_l = metered_l + guess.use_l, np.where(told, 0.0, np.nan_to_num(guess.guessed_l))
+        besides_l = _unmetered(scene, told_l, told, held, there_l, np.where(filled & ~held, 0.5, 1.0), usual_l)
+        use_l, guessed_l = metered_l + besides_l, np.where(told, 0.0, np.nan_to_num(besides_l))
     names = tuple(scene.site.draw[place].id for place in unmetered)
+    # What no meter counted is told by the level itself: only where nobody draws it shows the level's noise.
+    left_l = np.where(usual_l > 0, np.nan, metered_l + loss_l + evaporated_l)
     return TankFound(
-        ids, volume_l, noise_l, still, still_noise_l, brim, use_l, metered_l, guessed_l, loss_l, evaporated_l, sensor,
-        loss, names,
+        ids, volume_l, noise_l, still, _still_noise_l(volume_l, left_l, still, noise_l), brim, use_l, metered_l,
+        guessed_l, loss_l, evaporated_l, sensor, loss, names,
     )  # fmt: skip
 
 
@@ -221,12 +220,32 @@ def _came(scene: Scene, storage: int) -> Floats:
 def _came_by_meter(scene: Scene, storage: int) -> Floats | None:
     """What a storage took in, where every roof of it has a meter and nothing else feeds it. (H,)"""
     counted = [scene.metered_l(scene.catchments[place]) for place in scene.feeding(storage)]
+    besides = scene.above(storage) or scene.plan.open_m2[storage] > 0 or storage == scene.plan.backup_tank
     known = [litres for litres in counted if litres is not None]
-    if _fed_besides(scene, storage) or not known or len(known) < len(counted):
+    if besides or not known or len(known) < len(counted):
         return None
     return np.asarray(sum(known, np.zeros(scene.seen.hours)))
 
 
-def _fed_besides(scene: Scene, storage: int) -> bool:
-    """Whether anything but its roofs fills a storage."""
-    return bool(scene.above(storage) or scene.plan.open_m2[storage] > 0 or storage == scene.plan.backup_tank)
+def _unmetered(
+    scene: Scene, told_l: Floats, told: Truths, held: Truths, there_l: Floats, while_h: Floats, usual_l: Floats
+) -> Floats:
+    """What the level lost in hours that tell it; else what such an hour of that month takes while there is water. (H,)
+
+    held     hours in which the storage surely held water for whoever wanted it
+    there_l  that water; where there was none, what came in the hour (H,)
+    while_h  for how much of the hour it was there; usual_l  what is taken by the site file (H,)
+    """
+    out = np.where(told, told_l, np.nan)
+    for month in np.unique(scene.month).tolist():
+        for hour in range(24):
+            inside = (scene.month == month) & (scene.hour == hour)
+            if not inside.any():
+                continue
+            known = inside & held & ~np.isnan(out)
+            alike = out[known] if known.sum() >= FEWEST_ALIKE else usual_l[inside]
+            guessed = inside & ~told
+            out[guessed] = np.where(
+                np.isnan(told_l[guessed]), np.nan, np.minimum(alike.mean() * while_h[guessed], there_l[guessed])
+            )
+    return out

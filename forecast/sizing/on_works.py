@@ -8,7 +8,7 @@ from typing import Final
 from forecast.sizing.electric import COLD_C
 from forecast.sizing.finding import Finding
 from forecast.sizing.result import Figures, OutletCheck, PowerCheck
-from ingest.saying import hours, litres_a_minute, metres, month, name, names, number, say, share
+from ingest.saying import celsius, hours, litres_a_minute, metres, month, name, names, number, say, share
 from ingest.site import Draw, Site
 
 #: Faster water hammers and hisses in a pipe (common practice, no source). [m/s]
@@ -122,20 +122,20 @@ def power(one: PowerCheck | None) -> Iterator[Finding]:
     known = {
         "month": month(one.worst_month), "sun": number(round(worst.sun_wh)), "load": number(round(worst.load_wh)),
         "days": number(round(one.autonomy_days, 1)), "usable": number(round(one.usable_wh)),
-        "share": share(one.usable_share), "cold": number(COLD_C),
+        "share": share(one.usable_share), "cold": celsius(COLD_C),
     }  # fmt: skip
     if one.pump_wh > 0:
         text = say(
             "In the worst month, {month}, the battery gets {sun} Wh a day and the load takes {load} Wh. At the "
             "greatest use, {pump} Wh a day for the pump, it lasts {days} days without sun: that is from full down to "
-            "its cut-off, {usable} Wh, {share} of what it is rated for, at {cold} °C.",
+            "its cut-off, {usable} Wh, {share} of what it is rated for, at {cold}.",
             pump=number(round(one.pump_wh)), **known,
         )  # fmt: skip
     else:
         text = say(
             "In the worst month, {month}, the battery gets {sun} Wh a day and the load takes {load} Wh. It lasts "
             "{days} days without sun: that is from full down to its cut-off, {usable} Wh, {share} of what it is rated "
-            "for, at {cold} °C.",
+            "for, at {cold}.",
             **known,
         )
     yield Finding("result", "battery", text)
