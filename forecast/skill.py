@@ -14,7 +14,7 @@ from forecast.backtest import OURS
 from forecast.cases import HORIZON_D, LEADS_D, Cases, Floats
 from forecast.model.passage import quantiles
 from forecast.result import LEVELS
-from forecast.score import Tenth, coverage, crps, crps_until, interval_score, rank_share, reliability
+from forecast.score import Tenth, Truths, coverage, crps, crps_until, interval_score, rank_share, reliability
 from ingest.instants import to_rfc3339
 
 EMPTY: Final = "days until empty"
@@ -50,6 +50,7 @@ class Skill(NamedTuple):
     """All tables over one or several records; of several, each weighs alike in the scores.
 
     reliability  P(empty by day d), d = 1 to 16, of issues at which no tank was empty yet
+    already      P(empty at the issue itself), of all issues
     """
 
     records: list[str]
@@ -57,6 +58,7 @@ class Skill(NamedTuple):
     scores: list[Score]
     held: list[Held]
     reliability: list[Tenth]
+    already: list[Tenth]
 
     def ratio(self, what: str, way: str) -> float:
         """Our mean CRPS over another way's."""
@@ -70,6 +72,7 @@ class Skill(NamedTuple):
             "scores": [score._asdict() for score in self.scores],
             "coverage": [held._asdict() for held in self.held],
             "reliability": [tenth._asdict() for tenth in self.reliability],
+            "already": [tenth._asdict() for tenth in self.already],
         }
 
 
@@ -92,7 +95,7 @@ def skill(parts: Sequence[Cases], ours: str = OURS) -> Skill:
         sum(len(cases.year) for cases in parts),
         table,
         _held(parts, ours),
-        _reliability(parts, ours),
+        *_reliability(parts, ours),
     )
 
 
@@ -163,17 +166,23 @@ def _over(ours: list[float], theirs: list[float]) -> float:
     return sum(ours) / sum(theirs) if sum(theirs) > 0 else float("nan")
 
 
-def _reliability(parts: Sequence[Cases], ours: str) -> list[Tenth]:
-    chances, came = [], []
+def _reliability(parts: Sequence[Cases], ours: str) -> tuple[list[Tenth], list[Tenth]]:
+    """Chances of being empty by a day where no tank was yet, and of being empty at the issue."""
+    ahead: list[tuple[Floats, Truths]] = []
+    already: list[tuple[Floats, Truths]] = []
     for cases in parts:
         said, truth = cases.said[ours].runs_out_d, cases.came.runs_out_d
         if said is None or truth is None:
             continue
         wet = ~cases.empty_now
-        for day in range(1, HORIZON_D + 1):
-            chances.append((said[wet] <= day).mean(axis=1))
-            came.append(truth[wet, 0] <= day)
+        ahead += [((said[wet] <= day).mean(axis=1), truth[wet, 0] <= day) for day in range(1, HORIZON_D + 1)]
+        already.append(((said <= 0).mean(axis=1), truth[:, 0] <= 0))
+    return _tenths(ahead), _tenths(already)
+
+
+def _tenths(cases: list[tuple[Floats, Truths]]) -> list[Tenth]:
+    chances, came = (np.concatenate(values) for values in zip(*cases, strict=True))
     return [
         Tenth(tenth.low, tenth.high, tenth.cases, round(tenth.said, 3), round(tenth.came, 3))
-        for tenth in reliability(np.concatenate(chances), np.concatenate(came))
+        for tenth in reliability(chances, came)
     ]

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
+    from forecast.score import Tenth
     from forecast.skill import Skill
 
 
@@ -65,7 +66,9 @@ def print_skill(tables: Skill, console: Console) -> None:
     console.print("How often our bands held the level, by rank and with their ends:")
     console.print(_coverage(tables))
     console.print("Chances of running out by day 1 to 16, and how often it came true:")
-    console.print(_reliability(tables))
+    console.print(_reliability(tables.reliability))
+    console.print("Chances of being empty at the issue itself, and how often it was so:")
+    console.print(_reliability(tables.already))
 
 
 def _scores(tables: Skill) -> Table:
@@ -87,9 +90,9 @@ def _coverage(tables: Skill) -> Table:
     return table(head, rows)
 
 
-def _reliability(tables: Skill) -> Table:
+def _reliability(tenths: list[Tenth]) -> Table:
     rows = [
         [f"{tenth.low:.1f}-{tenth.high:.1f}", f"{tenth.cases}", f"{tenth.said:.3f}", f"{tenth.came:.3f}"]
-        for tenth in tables.reliability
+        for tenth in tenths
     ]
     return table(["tenth", "cases", "said", "came"], rows)

@@ -90,6 +90,9 @@ def test_a_tank_that_has_been_empty_for_weeks_is_said_to_be(tarn_orchard: Site) 
     days = cases.said[OURS].runs_out_d
     assert days is not None
     assert (days[cases.issued_ms > START_MS + 365 * DAY_MS] == 0.0).all()
+    surest = skill([cases]).already[-1]
+    assert (surest.low, surest.came) == (0.9, 1.0)
+    assert surest.cases > len(days) / 2
 
 
 def test_a_year_is_never_told_its_own_rain() -> None:
