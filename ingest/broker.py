@@ -157,7 +157,7 @@ class Broker:
         """Start the server; once it takes connections, let the messages have so much room."""
         try:
             write_private(self._configuration_file, self._configuration())
-            output = self._log_file.open("ab")
+            output = self.log_file.open("ab")
         except OSError as error:
             raise BrokerError(f"the broker's folder {self.folder} cannot be used: {error}") from error
         with output:
@@ -217,7 +217,8 @@ class Broker:
         return self.folder / "nats.conf"
 
     @property
-    def _log_file(self) -> Path:
+    def log_file(self) -> Path:
+        """What it says, added to at every start."""
         return self.folder / "nats.log"
 
     @staticmethod
@@ -246,7 +247,7 @@ class Broker:
             if monitoring.trouble() is None and self._takes_connections():
                 return
             time.sleep(_POLL_S)
-        raise BrokerError(f"the broker is not ready after {_READY_WITHIN_S:.0f} s: see {self._log_file}")
+        raise BrokerError(f"the broker is not ready after {_READY_WITHIN_S:.0f} s: see {self.log_file}")
 
     def _takes_connections(self) -> bool:
         host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(self.host, self.host)
@@ -257,9 +258,15 @@ class Broker:
         return True
 
     def _last_words(self) -> str:
-        lines = self._log_file.read_text(encoding="utf-8", errors="replace").splitlines()
-        telling = [line for line in lines if "[FTL]" in line or "[ERR]" in line or "nats-server:" in line]
-        return (telling or lines or ["it said nothing"])[-1]
+        """Why it ended, by its own log since its last start; what clients did wrong meanwhile is no reason."""
+        lines = self.log_file.read_text(encoding="utf-8", errors="replace").rpartition("Starting nats-server")[2]
+        telling = [
+            line
+            for line in lines.splitlines()
+            if any(mark in line for mark in ("[FTL]", "[ERR]", "nats-server:"))
+            and not any(client in line for client in (" - mid:", " - cid:"))
+        ]
+        return telling[-1] if telling else f"its log has no reason, see {self.log_file}"
 
     def _end(self, process: subprocess.Popen[bytes]) -> None:
         process.terminate()
@@ -277,13 +284,14 @@ class Broker:
             if self._stopping.is_set():
                 return
             failures = 1 if time.monotonic() - started > _SETTLED_AFTER_S else failures + 1
-            log.error("the broker ended by itself (exit %d): %s", code, self._last_words())
+            how = f"was killed by signal {-code}" if code < 0 else f"ended by itself (exit {code})"
+            log.error("the broker %s: %s; it is started again", how, self._last_words())
             while not self._restarted(failures):
                 failures += 1
                 if self._stopping.is_set():
                     return
                 if failures >= _MAX_FAILURES:
-                    error = BrokerError(f"the broker does not stay up ({failures} tries): see {self._log_file}")
+                    error = BrokerError(f"the broker does not stay up ({failures} tries): see {self.log_file}")
                     log.critical("%s", error)
                     on_given_up(error)
                     return

@@ -33,8 +33,10 @@ _QUIET_S: Final = 0.003
 _MOST: Final = 1000
 #: How soon a request to stop is seen.
 _WAIT_S: Final = 0.2
-#: How often the log names a topic whose messages are refused, and of how many topics it remembers that.
+#: How often, and with how many reasons each time, the log names a topic whose messages are refused; and of how many
+#: topics it remembers that.
 _TELL_EVERY_MS: Final = 60_000
+_MOST_REASONS: Final = 5
 _MOST_TOLD: Final = 1_000
 _BACK_OFF_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 
@@ -89,7 +91,7 @@ class Collector:
         self._clock = clock
         self._between = between
         self._extras = extras
-        self._told: dict[str, int] = {}
+        self._told: dict[str, tuple[int, set[str]]] = {}
         self.counters = Counters()
 
     def run(self, stop: threading.Event) -> None:
@@ -140,12 +142,15 @@ class Collector:
         self._tell([*rejects, *result.rejected], now_ms)
 
     def _tell(self, rejects: Sequence[Reject], now_ms: int) -> None:
-        """Refusals go to the log too, of each topic one in a while: whoever sets a device up looks there."""
+        """Refusals go to the log too, of each topic a few in a while: whoever sets a device up looks there."""
         for reject in rejects:
-            if now_ms - self._told.get(reject.topic, -_TELL_EVERY_MS) >= _TELL_EVERY_MS:
+            since_ms, reasons = self._told.get(reject.topic, (now_ms, set()))
+            if now_ms - since_ms >= _TELL_EVERY_MS:
+                since_ms, reasons = now_ms, set()
+            if reject.reason not in reasons and len(reasons) < _MOST_REASONS:
                 if len(self._told) >= _MOST_TOLD:
                     self._told.clear()
-                self._told[reject.topic] = now_ms
+                self._told[reject.topic] = since_ms, {*reasons, reject.reason}
                 log.warning("refused on %s: %s", reject.topic, reject.reason)
 
     def _decode(self, message: Message, now_ms: int) -> Decoded:

@@ -85,6 +85,11 @@ def subject_of(topic_filter: str) -> str:
     return ".".join({"+": "*", "#": ">"}.get(level, level) for level in levels)
 
 
+def topic_of(subject: str) -> str:
+    """The MQTT topic of a NATS subject."""
+    return "/".join(level.replace("\0", ".") for level in subject.replace("//", "\0").split("."))
+
+
 def subjects_of(topic_filter: str) -> tuple[str, ...]:
     """Every subject that the server subscribes to for a filter: `a/#` is also the level `a` itself (MQTT 4.7.1.2)."""
     whole = topic_filter.removesuffix("/#")

@@ -34,6 +34,8 @@ _FORMATS: dict[str, Callable[[bytes], senml.Pack]] = {"senml": senml.decode_json
 #: How the reason begins where a topic belongs to nobody: whoever waits for a device's first message looks for these.
 _NO_SENSOR = "no sensor names this topic"
 _NO_SITE = "no site is called"
+#: And where the broker let nobody else see the message (`ingest.refusals`).
+BY_BROKER = "refused by the broker"
 #: More rejects than this from one message are summed up in one.
 _MAX_REJECTS = 20
 
@@ -193,8 +195,8 @@ def is_for(site: Site, topic: str) -> bool:
 
 
 def is_nobodys(reject: Reject) -> bool:
-    """Whether the topic that it was sent to names no site that there is."""
-    return reject.reason.startswith((_NO_SENSOR, _NO_SITE))
+    """Whether the topic that it was sent to names no site that there is, or the broker refused it: whose, who knows?"""
+    return reject.reason.startswith((_NO_SENSOR, _NO_SITE, BY_BROKER))
 
 
 def _scale(sensor: Sensor) -> Scale:

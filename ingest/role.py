@@ -21,6 +21,7 @@ from ingest.errors import BrokerError, SiteFileError, UllageError
 from ingest.housekeeping import Housekeeping
 from ingest.payload import Decoder
 from ingest.quality import Checks
+from ingest.refusals import Refusals
 from ingest.site import Site
 from ingest.sitefile import load_sites
 from ingest.store.readings import RollupStore
@@ -87,7 +88,9 @@ def run_ingest(
                     stop.set()
 
                 broker.supervise(give_up)
-                collect(broker.url(COLLECTOR), Watch(lambda: broker.monitoring, readings).work)
+                watch = Watch(lambda: broker.monitoring, readings)
+                refusals = Refusals(broker.log_file, settings.prefix, readings)
+                collect(broker.url(COLLECTOR), watch.work, refusals.work)
                 if given_up:
                     raise given_up[0]
     finally:

@@ -151,13 +151,19 @@ def test_a_refused_configuration_shows_the_servers_words(
         Broker(tmp_path, port=free_port).start()
 
 
-def test_it_comes_back_when_it_is_killed(broker: Broker) -> None:
+def test_it_comes_back_when_it_is_killed(broker: Broker, caplog: pytest.LogCaptureFixture) -> None:
+    stranger = Client(broker, broker.credentials(DEVICE)._replace(password="wrong"), "stranger")
+    assert not stranger.connected.get(timeout=WAIT_S)
+    stranger.close()
     broker.supervise(lambda error: pytest.fail(str(error)))
     first = broker.pid
     assert first is not None
     os.kill(first, signal.SIGKILL)
     device = _eventually_connected(broker, not_pid=first)
     device.close()
+    (told,) = [line for line in caplog.messages if "killed by signal 9" in line]
+    assert told.endswith("it is started again")
+    assert "authentication" not in told  # what a client did is no reason
 
 
 def test_it_gives_up_loudly(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, free_port: int) -> None:

@@ -151,6 +151,19 @@ def test_a_store_that_is_away_costs_nothing(start: Start, any_broker: Any, conne
     assert running.collector.counters.trouble is None
 
 
+def test_the_log_has_a_few_reasons_of_a_topic_and_each_once(
+    start: Start, nats_broker: Any, connect_device: Any, caplog: pytest.LogCaptureFixture
+) -> None:
+    running = start(nats_broker.collector_url)
+    running.until_connected()
+    device = connect_device(nats_broker)
+    for number in (1, 1, 2, 3, 4, 5, 6, 7):
+        device.deliver(TOPIC, f'[{{"n":"unheard-of-{number}","v":1}}]')
+    running.until(lambda: running.collector.counters.rejects == 8, "eight rejects")
+    assert [f"unheard-of-{number}" in caplog.text for number in range(1, 8)] == [True] * 5 + [False] * 2
+    assert caplog.text.count("unheard-of-1'") == 1
+
+
 @pytest.mark.parametrize("fault", [StoreCorrupt("damaged"), RuntimeError("a bug")])
 def test_damage_and_bugs_end_it_and_nothing_is_lost(
     start: Start, nats_broker: Any, connect_device: Any, fault: Exception
