@@ -8,17 +8,22 @@ from __future__ import annotations
 
 from typing import Final
 
+from api.languages.language import Language
 from api.languages.reader import Units
+from ingest.saying import template
 from ingest.units import US_CUSTOMARY
 
 #: Kept inside → as it is written.
 _WRITTEN: Final = {"Cel": "°C", "1": ""}
+#: Units that languages write otherwise; the others are symbols everywhere.
+_CALLED: Final = (template("in"), template("in/h"), template("ft²"))
 
 
-def symbol(inside: str, units: Units) -> str:
-    """How the unit is written in which a quantity is shown: `L` or `gal`, `m` or `in`."""
+def symbol(inside: str, units: Units, language: Language) -> str:
+    """How the unit is written in which a quantity is shown: `L` or `gal`, `m` or `in`, which Spanish calls `pulg`."""
     if units == "us-gallon" and inside in US_CUSTOMARY:
-        return US_CUSTOMARY[inside][0]
+        written = US_CUSTOMARY[inside][0]
+        return language.gettext(written) if written in _CALLED else written
     return _WRITTEN.get(inside, inside)
 
 

@@ -97,7 +97,7 @@ def litres(volume_l: float, language: Language = ENGLISH, units: Units = "litre"
     """A volume to the figures that a level sensor supports: `2,130 L`, `84 L`, `563 gal`, `3.4 gal`."""
     volume = shown(volume_l, "L", units)
     figure = _whole(volume, language) if units == "litre" or abs(volume) >= 9.95 else bare(round(volume, 1), language)
-    return f"{figure} {symbol('L', units)}"
+    return f"{figure} {symbol('L', units, language)}"
 
 
 def flow(flow_l_min: float, language: Language = ENGLISH, units: Units = "litre") -> str:
@@ -107,24 +107,24 @@ def flow(flow_l_min: float, language: Language = ENGLISH, units: Units = "litre"
         figure = _whole(value, language)
     else:
         figure = bare(round(value, 1 if abs(value) >= 0.095 else 2), language)
-    return f"{figure} {symbol('L/min', units)}"
+    return f"{figure} {symbol('L/min', units, language)}"
 
 
 def measure(value: float, inside: str, language: Language = ENGLISH, units: Units = "litre") -> str:
     """A level, a depth of rain, a temperature or an area as a person says it: `1.35 m`, `53.1 in`, `0.63 in`."""
-    return f"{number(shown(value, inside, units), _SAID[inside][units], language)} {symbol(inside, units)}"
+    return f"{number(shown(value, inside, units), _SAID[inside][units], language)} {symbol(inside, units, language)}"
 
 
 def small_depth(depth_mm: float, language: Language = ENGLISH, units: Units = "litre") -> str:
     """A depth finer than rain is said: `0.41 mm`, `0.016 in`."""
     decimals = 2 if units == "litre" else 3
-    return f"{bare(round(shown(depth_mm, 'mm', units), decimals), language)} {symbol('mm', units)}"
+    return f"{bare(round(shown(depth_mm, 'mm', units), decimals), language)} {symbol('mm', units, language)}"
 
 
 def apart(value: float, inside: str, language: Language = ENGLISH, units: Units = "litre") -> str:
     """The same of how far two values are apart."""
     decimals_said = _SAID[inside][units]
-    return f"{number(difference(value, inside, units), decimals_said, language)} {symbol(inside, units)}"
+    return f"{number(difference(value, inside, units), decimals_said, language)} {symbol(inside, units, language)}"
 
 
 def _whole(volume: float, language: Language) -> str:

@@ -101,13 +101,13 @@ def weather_scale(inside: str, label: str | None) -> Scale:
 WRITTEN_UNITS: Final[dict[str, dict[str, Scale]]] = {
     "m": {
         "m": Scale(1.0), "cm": Scale(0.01), "mm": Scale(0.001), "in": Scale(0.0254), '"': Scale(0.0254),
-        "ft": Scale(0.3048), "'": Scale(0.3048),
+        "ft": Scale(0.3048), "'": Scale(0.3048), "pulg": Scale(0.0254),
     },
     "L": {
         "L": Scale(1.0), "l": Scale(1.0), "m3": Scale(LITRES_PER_M3), "m³": Scale(LITRES_PER_M3),
         "gal": Scale(LITRES_PER_US_GALLON),
     },
-    "mm": {"mm": Scale(1.0), "cm": Scale(10.0), "in": Scale(25.4), '"': Scale(25.4)},
+    "mm": {"mm": Scale(1.0), "cm": Scale(10.0), "in": Scale(25.4), '"': Scale(25.4), "pulg": Scale(25.4)},
     "V": {"V": Scale(1.0), "mV": Scale(0.001)},
     "A": {"A": Scale(1.0), "mA": Scale(0.001)},
     "Cel": {

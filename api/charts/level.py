@@ -218,7 +218,7 @@ def _chance_key(speaker: Speaker) -> Iterator[str]:
 
 def _with_unit(words: Saying, inside: str, speaker: Speaker) -> str:
     """`Level, m`: a quantity with the unit in which it is shown."""
-    return f"{speaker.say(words)}, {symbol(inside, speaker.units)}"
+    return f"{speaker.say(words)}, {symbol(inside, speaker.units, speaker.language)}"
 
 
 def _cell(value: float | None, inside: str, speaker: Speaker, *, exact: bool = False) -> str:

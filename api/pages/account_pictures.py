@@ -40,7 +40,7 @@ def yield_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
         says=speaker.say(
             say("Drawn {came} where the design promised {promised}.", came=litres(came_l), promised=litres(promised_l))
         ),
-        unit=symbol("L", speaker.units),
+        unit=symbol("L", speaker.units, speaker.language),
         first=speaker.say(say("Month")),
         parts=[speaker.say(say("Drawn"))],
         columns=columns,
@@ -64,7 +64,7 @@ def rain_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
                 "{fell} fell where the design had {wanted}.", fell=millimetres(fell_mm), wanted=millimetres(promised_mm)
             )
         ),
-        unit=symbol("mm", speaker.units),
+        unit=symbol("mm", speaker.units, speaker.language),
         first=speaker.say(say("Month")),
         parts=[speaker.say(say("Rain"))],
         columns=columns,
@@ -91,7 +91,7 @@ def way_picture(months: Sequence[Period], speaker: Speaker) -> Markup:
         says=speaker.say(
             say("Of {fell} that fell on the roofs, {drawn} was drawn.", fell=litres(fell_l), drawn=litres(drawn_l))
         ),
-        unit=symbol("L", speaker.units),
+        unit=symbol("L", speaker.units, speaker.language),
         first=speaker.say(say("Month")),
         parts=[speaker.say(text) for text in parts],
         columns=columns,

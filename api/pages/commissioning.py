@@ -17,6 +17,7 @@ from api.commissioning.reading import look
 from api.commissioning.words import what
 from api.commissioning.written import Doubt, doubt, written
 from api.headers import page
+from api.languages.language import ENGLISH
 from api.languages.reader import Reader, Units
 from api.measures import symbol
 from api.pages.templates import read_by, render
@@ -88,7 +89,7 @@ def measured(
 
 def _called(sensor: Sensor, reader: Reader) -> str:
     """The unit that a form asks for: `in inches` is plainer than `in in`."""
-    unit = symbol(unit_by_hand(sensor), reader.units)
+    unit = symbol(unit_by_hand(sensor), reader.units, ENGLISH)
     return Speaker.to(reader, ZoneInfo("UTC")).say(_SPELT_OUT.get(unit, unit))
 
 
@@ -118,8 +119,9 @@ def _heard(service: ServiceDep, site: Site, sensor: Sensor) -> float | None:
 
 
 def _as_asked(sensor: Sensor, units: Units) -> Saying:
-    unit = symbol(unit_by_hand(sensor), units)
-    return say("a number in {unit}, such as {example}", unit=saying.name(unit), example=saying.number(_EXAMPLE))
+    unit = symbol(unit_by_hand(sensor), units, ENGLISH)
+    called = saying.said([_SPELT_OUT[unit]]) if unit in _SPELT_OUT else saying.name(unit)
+    return say("a number in {unit}, such as {example}", unit=called, example=saying.number(_EXAMPLE))
 
 
 @router.api_route("/sites/{site}/handover", methods=["GET", "HEAD"], dependencies=[needs(READ)])

@@ -28,7 +28,7 @@ def depth_decimals(speaker: Speaker) -> int:
 
 def with_unit(text: Saying, speaker: Speaker, inside: str = "L") -> str:
     """`Usable tank, L`: a quantity with the unit in which it is shown; inside: the unit kept."""
-    return f"{speaker.say(text)}, {symbol(inside, speaker.units)}"
+    return f"{speaker.say(text)}, {symbol(inside, speaker.units, speaker.language)}"
 
 
 def design_pictures(figures: Figures, speaker: Speaker) -> list[tuple[str, Markup]]:
@@ -83,7 +83,7 @@ def _spill(curve: Curve, speaker: Speaker) -> CurveChart:
         title=speaker.say(say("How much a tank of each size would let run over")),
         says=speaker.say(says),
         across=with_unit(say("Usable tank"), speaker),
-        upright=f"{symbol('L', speaker.units)}, {speaker.say(say('in a mean year'))}",
+        upright=f"{symbol('L', speaker.units, speaker.language)}, {speaker.say(say('in a mean year'))}",
         points=[Point(volume(point.size, speaker), volume(point.spilled_l, speaker)) for point in curve.points],
         marks=[Mark(volume(now.size, speaker), volume(now.spilled_l, speaker), speaker.say(say("this tank")))],
     )
@@ -118,7 +118,7 @@ def _months(figures: Figures, speaker: Speaker) -> ColumnChart:
                 source=_rain_of(figures),
             )
         ),
-        unit=f"{symbol('L', speaker.units)}, {speaker.say(say('in a mean month'))}",
+        unit=f"{symbol('L', speaker.units, speaker.language)}, {speaker.say(say('in a mean month'))}",
         first=speaker.say(say("Month")),
         parts=[
             speaker.say(text) for text in (say("Drawn"), say("Run over"), say("Lost before the tank"))

@@ -80,7 +80,7 @@ def year_table(figures: Figures, speaker: Speaker) -> Table:
 
 def storm_table(figures: Figures, speaker: Speaker) -> Table:
     """Overflow by return period; what a record cannot say is marked."""
-    unit = symbol("L/min", speaker.units)
+    unit = symbol("L/min", speaker.units, speaker.language)
     heads = (say("Once in years"), say("Overflow"), say("From full tanks"))
     rows = [
         [
@@ -105,7 +105,7 @@ def outlet_table(figures: Figures, speaker: Speaker) -> Iterator[Table]:
     """Head at each outlet whose pipe is described."""
     if not figures.outlets:
         return
-    unit = symbol("L/min", speaker.units)
+    unit = symbol("L/min", speaker.units, speaker.language)
     heads = [
         *map(speaker.say, (say("Outlet"), say("Wanted flow"))), with_unit(say("Lost to friction"), speaker, "m"),
         *map(speaker.say, (say("Flow, tank full"), say("Flow at the end"))),

@@ -162,4 +162,4 @@ def bare_figure(value: float, inside: str, speaker: Speaker) -> str:
         value, inside = value / MINUTES_PER_HOUR, "L/min"
     decimals = _EXACT[inside][speaker.units == "us-gallon"]
     figure = words.number(shown(value, inside, speaker.units), decimals, speaker.language)
-    return f"{figure} {symbol(inside, speaker.units)}".strip()
+    return f"{figure} {symbol(inside, speaker.units, speaker.language)}".strip()

@@ -113,7 +113,7 @@ def _flows(
         id=id_,
         title=title,
         says=_says(title, found, speaker),
-        unit=symbol("L", speaker.units),
+        unit=symbol("L", speaker.units, speaker.language),
         first=speaker.say(say("Day")),
         parts=list(found),
         columns=columns,

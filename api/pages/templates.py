@@ -32,7 +32,7 @@ _templates: Final = Environment(
 )
 #: Whoever gets one of these for a form may want what he wrote back.
 _FOR_WHO_WROTE: Final = (401, 403, 409, 413, 422, 429, 503)
-_UNIT: Final = re.compile(r"(?<=\d) (?=(?:L|gal|m|mm|in|V|A)\b|m²|ft²|°[CF]|%)")
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:L|gal|m|mm|in|pulg|V|A)\b|m²|ft²|pies²|°[CF]|%)")
 
 
 def _units(text: str) -> str:

@@ -27,6 +27,7 @@ def level_of(site: Site) -> Sensor:
         # 1 in is 25.4 mm and 1 ft is 12 in, exactly (NIST Handbook 44, appendix C; from memory).
         ("53 in", 1.3462),
         ("4.5 ft", 1.3716),
+        ("53 pulg.", 1.3462),
         ("1.234,5", 1234.5),
         ("1,234.5", 1234.5),
         ("1.234.567", 1234567.0),

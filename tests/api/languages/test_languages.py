@@ -119,7 +119,7 @@ def test_gallons_for_whoever_wants_them() -> None:
 def test_gallons_bring_inches_with_them_and_a_little_is_not_nothing(figure: Figure, metric: str, us: str) -> None:
     assert Speaker(LONDON).figure(figure) == metric
     assert Speaker(LONDON, units="us-gallon").figure(figure) == us
-    assert Speaker(LONDON, language("es"), "us-gallon").figure(saying.metres(1.35)) == "53,1 in"
+    assert Speaker(LONDON, language("es"), "us-gallon").figure(saying.metres(1.35)) == "53,1 pulg"
 
 
 def test_what_has_no_translation_is_said_in_english_and_plain_text_as_it_is() -> None:
