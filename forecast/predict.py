@@ -28,6 +28,7 @@ from forecast.outlook.ensemble import Outlook
 from forecast.reasons import inputs, reasons, unknowns
 from forecast.reference import references
 from forecast.result import Forecast, Passage, TankForecast
+from forecast.stops import stop_h, stopping
 from ingest.errors import ForecastUnavailable
 from ingest.instants import HOUR_MS, floor_hour, to_rfc3339
 from ingest.site import Site, Tank
@@ -87,6 +88,8 @@ def predict(
     trace = run(plan, left_drivers, state)
     forecast = _document(site, plan, facts, outlook, drivers, trace, past_h, offset_h, horizon_h, learned)
     runs_out_d = np.maximum(0.0, trace.runs_out_h[plan.feeds].min(axis=0) - offset_h) / 24
+    # The run goes on to the end of its last hour, which is past the horizon: one event has one chance.
+    runs_out_d[runs_out_d > horizon_h / 24] = np.inf
     changeover = None if site.backup is None else site.backup.changeover
     decisions = decide(ahead, runs_out_d, backup=changeover == "by hand")
     if changeover == "by itself" and site.draw:
@@ -226,9 +229,11 @@ def _document(
     storages = storages_of(site)
     daily_mm = drivers.rain_mm[now_hour : now_hour + 24 * days].reshape(days, 24, -1).sum(axis=1)
     week_l_day = drivers.demand_l[now_hour : now_hour + 7 * 24].sum(axis=0) / 7.0
+    early = stopping(plan)
     happened = passages(
         np.concatenate(
             [
+                stop_h(plan, trace.volume_l[coming], early, past_h),
                 trace.runs_out_h[feeds].min(axis=0)[None],
                 trace.overflows_h[ends].min(axis=0)[None],
                 trace.cutoff_h[None],
@@ -239,7 +244,8 @@ def _document(
         horizon_h,
         offset_h,
     )
-    runs_out, overflows, cutoff, *of_tanks = happened
+    stops = dict(zip(early, happened, strict=False))
+    runs_out, overflows, cutoff, *of_tanks = happened[len(early) :]
     volumes = quantiles(trace.volume_l[coming], in_place=True)  # nothing later asks which member a volume is of
     return Forecast(
         site=site.id,
@@ -266,7 +272,7 @@ def _document(
         rain_mm=bands(daily_mm, 1),
         demand_l_day=round(float(week_l_day.sum()), 1),
         battery=battery_forecast(plan, trace.charge_wh[coming], drivers.sun_wh[now_hour:], cutoff),
-        reasons=reasons(site, facts, daily_mm, week_l_day),
+        reasons=reasons(site, plan, facts, daily_mm, week_l_day, stops),
         unknown=unknowns(site, facts, outlook, None if learned is None else learned.notes),
     )
 

@@ -9,10 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from forecast.facts import Facts
-from forecast.model.geometry import geometry_of
 from forecast.model.passage import quantiles
+from forecast.model.plan import Plan
 from forecast.outlook.ensemble import Outlook
-from forecast.result import Input
+from forecast.result import Input, Passage
+from forecast.stops import supplies
 from ingest import saying
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, floor_hour
 from ingest.saying import Saying, Sentence, say
@@ -62,30 +63,16 @@ def inputs(site: Site, facts: Facts, outlook: Outlook) -> list[Input]:
     return listed
 
 
-def reasons(site: Site, facts: Facts, daily_mm: Floats, wanted_l_day: Floats) -> list[Sentence]:
+def reasons(
+    site: Site, plan: Plan, facts: Facts, daily_mm: Floats, wanted_l_day: Floats, stops: dict[int, Passage]
+) -> list[Sentence]:
     """The main reasons, each one sentence with its figures.
 
     daily_mm (days, members); wanted_l_day  of each draw in the coming week (D,)
+    stops    when the draws stop that do so before their tanks are down to the outlet, by place in the site file
     """
     said: list[Sentence] = [_rain(facts, daily_mm)]
-    for tank in site.tank:
-        demand_l_day = sum(
-            float(wanted) for draw, wanted in zip(site.draw, wanted_l_day, strict=True) if draw.tank == tank.id
-        )
-        level = facts.levels.get(tank.id)
-        if demand_l_day <= 0 or level is None:
-            continue
-        usable_l = max(0.0, level.volume_l - geometry_of(tank).dead_l)
-        said.append(
-            say(
-                "{demand} wanted from tank {tank} in the coming week; "
-                "the {usable} that its outlet can reach are {days} of that without rain.",
-                demand=saying.litres_a_day(round(demand_l_day)),
-                tank=saying.name(tank.id),
-                usable=saying.litres(round(usable_l)),
-                days=saying.days(round(usable_l / demand_l_day)),
-            )
-        )
+    said += supplies(site, plan, facts, wanted_l_day, stops, len(daily_mm))
     if not wanted_l_day.any():
         said.append(say("Nobody draws water in the coming week."))
     return said

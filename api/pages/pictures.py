@@ -20,6 +20,7 @@ from api.pages.measured import amounts, by_day, slot_ms, whole_days
 from api.service import Service
 from api.speech import Speaker
 from forecast.model.power import CELLS
+from forecast.model.storage import stops_at_m
 from forecast.result import Bands, TankForecast
 from ingest.instants import DAY_MS, HOUR_MS, floor_hour
 from ingest.saying import litres, metres, name, say
@@ -139,9 +140,8 @@ def _volume(volume_l: float | None, speaker: Speaker) -> float | None:
 
 def _lines(state: SiteState, tank: TankState, speaker: Speaker) -> list[tuple[float, str]]:
     """Brim, outlet, and where each draw with a reserve stops. [m above the floor]"""
-    geometry = tank.geometry
     stops = [
-        (draw, float(geometry.level_m(geometry.dead_l + draw.reserve_l)))
+        (draw, stops_at_m(state.site, draw))
         for draw in state.site.draw
         if draw.tank == tank.tank.id and draw.reserve_l > 0
     ]

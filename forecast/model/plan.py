@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from forecast.model.geometry import geometry_of
 from forecast.model.power import RATED_C, power_of
-from forecast.model.storage import Storage, storages_of
-from ingest.site import Draw, Site
+from forecast.model.storage import Storage, floor_l, storages_of
+from ingest.site import Site
 from ingest.units import MINUTES_PER_HOUR
 
 Floats = npt.NDArray[np.float64]
@@ -112,7 +112,7 @@ def plan_of(site: Site, *, battery_c: float = RATED_C) -> Plan:
             storage_of[storage.overflow_to] if storage.overflow_to else NOWHERE for storage in storages
         ),
         draw_tank=_integers(storage_of[draw.tank] for draw in site.draw),
-        draw_floor_l=_floats(_floor_l(site, draw, storages[storage_of[draw.tank]]) for draw in site.draw),
+        draw_floor_l=_floats(floor_l(site, draw, storages[storage_of[draw.tank]]) for draw in site.draw),
         draw_pumped=_integers(draw.feed == "pumped" for draw in site.draw),
         pump_l_h=site.pump.flow_l_min * MINUTES_PER_HOUR if site.pump else np.inf,
         pump_w=power.pump_w,
@@ -128,12 +128,6 @@ def plan_of(site: Site, *, battery_c: float = RATED_C) -> Plan:
         backup_l_h=(backup.flow_l_min or 0.0) * MINUTES_PER_HOUR if backup else 0.0,
         tank_storage=_integers(storage_of[tank.id] for tank in site.tank),
     )
-
-
-def _floor_l(site: Site, draw: Draw, storage: Storage) -> float:
-    """A draw of joined tanks ends at the outlet of its own."""
-    tank = next(tank for tank in site.tank if tank.id == draw.tank)
-    return float(storage.geometry.volume_l(tank.outlet_height_m)) + draw.reserve_l
 
 
 def _open_m2(site: Site, storage: Storage) -> float:

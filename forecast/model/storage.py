@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from forecast.model.geometry import Geometry, geometry_of
-from ingest.site import Site
+from ingest.site import Draw, Site
 
 
 class Storage(NamedTuple):
@@ -29,6 +29,19 @@ def storages_of(site: Site) -> list[Storage]:
     for place, tank in enumerate(site.tank):
         groups.setdefault(tank.joined_with or tank.id, []).append(place)
     return [_storage(site, tuple(places)) for places in groups.values()]
+
+
+def floor_l(site: Site, draw: Draw, storage: Storage) -> float:
+    """Volume of its storage at which a draw stops: its own tank's outlet, and the reserve above that. [L]"""
+    tank = next(tank for tank in site.tank if tank.id == draw.tank)
+    return float(storage.geometry.volume_l(tank.outlet_height_m)) + draw.reserve_l
+
+
+def stops_at_m(site: Site, draw: Draw) -> float:
+    """Level at which a draw stops, one level for joined tanks. [m above the floor]"""
+    place = next(place for place, tank in enumerate(site.tank) if tank.id == draw.tank)
+    storage = next(storage for storage in storages_of(site) if place in storage.tanks)
+    return float(storage.geometry.level_m(floor_l(site, draw, storage)))
 
 
 def _storage(site: Site, places: tuple[int, ...]) -> Storage:
