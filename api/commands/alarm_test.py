@@ -59,7 +59,9 @@ def alarm_test(
     ways = _ways(settings, recipients)
     chosen = [way for way in ways if name in ("", way.name, way.channel)]
     if not chosen:
-        known = ", ".join(way.name for way in ways) or f"nobody: {settings.recipients_file} names none"
+        file = settings.recipients_file
+        lacking = f"{file} names none" if file.exists() else f"{file} is not there: start from deploy/notify.toml"
+        known = ", ".join(way.name for way in ways) or f"nobody: {lacking}"
         raise SettingsError(f"{name or 'NAME'}: expected a recipient or a channel; there is {known}")
     outcomes = []
     for way in chosen:

@@ -90,5 +90,7 @@ def test_a_name_that_nobody_has_is_told_with_those_there_are(file: Path) -> None
 
 
 def test_without_recipients_it_says_where_to_name_them(tmp_path: Path) -> None:
-    done = alarm_test(tmp_path / "none.toml")
-    assert "none.toml names none" in str(done.exception)
+    file = tmp_path / "none.toml"
+    assert "none.toml is not there: start from deploy/notify.toml" in str(alarm_test(file).exception)
+    file.touch()
+    assert "none.toml names none" in str(alarm_test(file).exception)
