@@ -167,6 +167,7 @@ def promise(site: Site, figures: Figures) -> Iterator[Finding]:
             "The promise is not held: enough is to be there on {target} of the days, it is on {days}. {backup}",
             target=share(target), days=share(figures.reliable_days), backup=said([_backup(site, figures)]),
         ))  # fmt: skip
+        yield from _what_would_hold(figures, target)
     if total.wanted_l > total.captured_l:
         yield Finding("warning", "promise", say(
             "More is wanted in a year than reaches the tanks, {wanted} against {captured}: no tank mends that, only "
@@ -184,6 +185,21 @@ def promise(site: Site, figures: Figures) -> Iterator[Finding]:
     if spells.full_tank_days is not None:
         text = say("Full tanks last {days} without rain at the greatest use.", days=days(int(spells.full_tank_days)))
         yield Finding("result", "dry spells", text)
+
+
+def _what_would_hold(figures: Figures, target: float) -> Iterator[Finding]:
+    """The smallest tank and the greatest use among those looked at that keep the promise."""
+    points = {curve.lever: curve.points for curve in figures.curves}
+    if tanks := [point.size for point in points.get("tank", ())]:
+        hold = [point.size for point in points["tank"] if point.reliable_days >= target]
+        if hold:
+            text = say("With {size} of tank between outlet and brim it would be held.", size=litres(min(hold)))
+        else:
+            text = say("No tank that was looked at would hold it, up to {size}.", size=litres(max(tanks)))
+        yield Finding("warning", "promise", text)
+    if hold := [point.size for point in points.get("draw", ()) if point.reliable_days >= target]:
+        text = say("With {use} of use in the mean, and this tank, it would be held.", use=litres_a_day(max(hold)))
+        yield Finding("warning", "promise", text)
 
 
 def _enough(figures: Figures) -> Saying:

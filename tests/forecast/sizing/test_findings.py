@@ -55,6 +55,9 @@ PUMP = {"power_w": 90, "flow_l_min": 14}
     [
         ({"draw": [TAP | {"litres_per_day": 90.0}]}, "The promise is not held: enough is to be there on 95 %"),
         ({"draw": [TAP | {"litres_per_day": 90.0}]}, "There is no backup, and"),
+        ({"draw": [TAP | {"litres_per_day": 70.0}]}, " L of tank between outlet and brim it would be held."),
+        ({"draw": [TAP | {"litres_per_day": 90.0}]}, " L a day of use in the mean, and this tank, it would be held."),
+        ({"draw": [TAP | {"litres_per_day": 300.0}]}, "No tank that was looked at would hold it, up to"),
         ({"draw": [TAP | {"litres_per_day": 300.0}]}, "More is wanted in a year than reaches the tanks"),
         ({"draw": [TAP | {"litres_per_day": 300.0}]}, "on more than seven days of the year, in a row or not, in 2 of"),
         ({"draw": [TAP | {"litres_per_day": 10.0}]}, "The tank holds 55 % of a year's use"),
