@@ -19,8 +19,8 @@ UNITS: Final = {
 #: Figures of a design check whose names end in no unit, or in one that they do not have.
 _OWN_UNITS: Final = {
     "reliable_volume": "1", "reliable_days": "1", "pessimistic_volume": "1", "swallowed": "1", "efficiency": "1",
-    "night_share": "1", "usable_share": "1", "peak_low": "1", "peak_high": "1", "size": "its `unit`", "step": "its `unit`",
-    "knee": "its `unit`", "amount": "its `unit`",
+    "night_share": "1", "usable_share": "1", "peak_low": "1", "peak_high": "1", "size": "its `unit`",
+    "step": "its `unit`", "knee": "its `unit`", "amount": "its `unit`",
 }  # fmt: skip
 _TOKEN: Final = {
     "type": "http",
