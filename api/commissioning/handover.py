@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 from api.alarms.kinds import AlarmId, Priority, Wording, wording
 from api.alarms.types import PRIORITIES, alarms_of
 from forecast.model.geometry import geometry_of
+from forecast.model.storage import Storage, stops_at_m, storages_of
 from ingest import saying
 from ingest.saying import Saying, say
 from ingest.site import Battery, Draw, FirstFlush, Roof, Site, Tank
@@ -29,13 +30,14 @@ class WhatToDo(NamedTuple):
 
 
 def what_stands_here(site: Site) -> list[Saying]:
-    """Roofs, tanks, draws, backup and battery, and what must be known of them."""
+    """Roofs, tanks and how they are joined, draws, backup, pump and battery, and what must be known of them."""
     said = [_roof(roof) for roof in site.roof]
     said += [_first_flush(roof.id, roof.first_flush) for roof in site.roof if roof.first_flush is not None]
     for tank in site.tank:
         said += [_tank(tank), *_overflow(tank)]
+    said += [_joined(site, storage) for storage in storages_of(site) if len(storage.tanks) > 1]
     for draw in site.draw:
-        said += [_draw(draw), *_season(draw)]
+        said += [_draw(draw), *_reserve(site, draw), *_season(draw)]
     said += _drinking(site.draw)
     if site.backup is not None:
         known = {"backup": saying.name(site.backup.id)}
@@ -43,6 +45,9 @@ def what_stands_here(site: Site) -> list[Saying]:
             said.append(say("When the rain water runs out, the {backup} is opened by hand.", **known))
         else:
             said.append(say("When the rain water runs out, the {backup} takes over by itself.", **known))
+    if site.pump is not None:
+        power, flow = saying.number(site.pump.power_w), saying.litres_a_minute(site.pump.flow_l_min)
+        said.append(say("Pump: {power} W while it runs, {flow}.", power=power, flow=flow))
     if site.battery is not None:
         said.append(_battery(site.battery))
     return said
@@ -111,6 +116,30 @@ def _tank(tank: Tank) -> Saying:
         dead=saying.litres(geometry.dead_l),
         outlet=saying.metres(tank.outlet_height_m),
     )
+
+
+def _joined(site: Site, storage: Storage) -> Saying:
+    """Whoever shuts a valve between them parts what forecast and account take for one."""
+    return say(
+        "Tanks {tanks} are joined at their feet and share one level; the water leaves over the lowest brim, {brim}. "
+        "While a valve between them is shut, a draw gets only what is in its own tank, a roof fills only its own, "
+        "and the forecast is wrong: write down in the site's log when it is shut and when opened.",
+        tanks=saying.names([site.tank[place].id for place in storage.tanks]),
+        brim=saying.metres(float(storage.geometry.levels_m[-1])),
+    )
+
+
+def _reserve(site: Site, draw: Draw) -> list[Saying]:
+    if draw.reserve_l == 0:
+        return []
+    return [
+        say(
+            "{draw} stops at a level of {stop}: the {reserve} then left are for the others.",
+            draw=saying.name(draw.id),
+            stop=saying.metres(stops_at_m(site, draw)),
+            reserve=saying.litres(draw.reserve_l),
+        )
+    ]
 
 
 def _draw(draw: Draw) -> Saying:
