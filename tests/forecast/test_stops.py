@@ -43,8 +43,10 @@ def test_joined_tanks_are_reckoned_once_and_each_draw_to_its_own_end() -> None:
     site = site_of([ONE, TWO], [TAP, BEDS])
     assert supply(forecast_of(site, facts_of(site, 1.0))) == [
         f"{PAIR}the 2,700 L within reach last 12 days without rain.",
-        "beds stops at a level of 0.43 m: without rain, that is 4 days away; "
-        "with the rain to be expected, as likely as not before Monday 16 November.",
+        (
+            "beds stops at a level of 0.43 m: without rain, that is 4 days away; "
+            "with the rain to be expected, as likely as not before Monday 16 November."
+        ),
     ]
 
 
