@@ -55,6 +55,7 @@ def _a_day(flow_l_day: float, to: Speaker) -> str:
 #: How a bare number of each kind is said.
 _FORMS: Final[Mapping[str, Callable[[float, Speaker], str]]] = {
     "litres": lambda value, to: words.litres(value, to.language, to.units),
+    "litres_fine": lambda value, to: words.small_volume(value, to.language, to.units),
     "litres_a_day": _a_day,
     "litres_a_minute": lambda value, to: words.flow(value, to.language, to.units),
     "metres": _measure("m"),

@@ -121,6 +121,12 @@ def small_depth(depth_mm: float, language: Language = ENGLISH, units: Units = "l
     return f"{bare(round(shown(depth_mm, 'mm', units), decimals), language)} {symbol('mm', units, language)}"
 
 
+def small_volume(volume_l: float, language: Language = ENGLISH, units: Units = "litre") -> str:
+    """An amount finer than a tank's is said: `20 L`, `0.25 L`, `5.3 gal`."""
+    volume = shown(volume_l, "L", units)
+    return f"{bare(round(volume, 1 if abs(volume) >= 1 else 2), language)} {symbol('L', units)}"
+
+
 def apart(value: float, inside: str, language: Language = ENGLISH, units: Units = "litre") -> str:
     """The same of how far two values are apart."""
     decimals_said = _SAID[inside][units]

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Final, NamedTuple
 
-from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_datetime
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_datetime, from_rfc3339
 from ingest.reading import (
     AHEAD_OF_CLOCK,
     BEFORE_COMMISSIONING,
@@ -26,6 +26,10 @@ from ingest.site import Sensor, Site
 
 #: Clocks of devices and servers differ; more than this is wrong.
 CLOCK_TOLERANCE_MS: Final = 5 * MINUTE_MS
+#: Whoever looks for readings of clocks that are ahead looks so far: a century. [ms]
+AHEAD_MS: Final = 36_525 * DAY_MS
+#: No such device measured before 2010: a clock that nobody set begins in 1970, 1980 or 2000 (from memory). [UTC ms]
+NO_CLOCK_MS: Final = from_rfc3339("2010-01-01T00:00:00Z")
 #: Water stands above the brim while it runs over, and sensors are mounted with some error.
 _ABOVE_BRIM_SHARE: Final = 0.10
 _ABOVE_BRIM_M: Final = 0.10

@@ -15,6 +15,7 @@ import msgspec
 
 Kind = Literal[
     "litres",  # [L]
+    "litres_fine",  # a small amount, to tenths [L]
     "litres_a_day",  # [L/d]
     "litres_a_minute",  # [L/min]
     "metres",  # [m]
@@ -85,6 +86,11 @@ def template(text: str) -> str:
 
 def litres(volume_l: float) -> Figure:
     return Figure("litres", float(volume_l))
+
+
+def litres_fine(volume_l: float) -> Figure:
+    """A small amount, finer than a tank's is said."""
+    return Figure("litres_fine", float(volume_l))
 
 
 def litres_a_day(flow_l_day: float) -> Figure:

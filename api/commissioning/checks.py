@@ -6,15 +6,15 @@ import itertools
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import reduce
-from operator import or_
 from typing import Final, Literal
 
+from api.commissioning.figures import compared_figure, difference_figure
 from api.commissioning.hand import Comparison, is_amount, well_apart_m
+from api.commissioning.heard import dated_ahead, dated_long_ago, disbelieved, is_ahead, late, waits
 from ingest import saying
-from ingest.instants import DAY_MS, MINUTE_MS
-from ingest.reading import SUSPECT, TIME_OF_ARRIVAL, Reading, flag_sayings
-from ingest.saying import Figure, Saying, say
+from ingest.instants import DAY_MS
+from ingest.reading import TIME_OF_ARRIVAL, Reading
+from ingest.saying import Saying, say
 from ingest.site import Sensor, Site
 
 #: silent: nothing comes; look: something is wrong; compare: well heard, not yet held against a hand; ready.
@@ -22,9 +22,6 @@ Verdict = Literal["silent", "look", "compare", "ready"]
 
 #: So far back the readings are looked at.
 LOOK_BACK_MS: Final = DAY_MS
-#: A sensor is late when nothing has come for so many of its intervals, and not before ten minutes.
-_LATE_INTERVALS: Final = 3
-_LATE_AT_LEAST_MS: Final = 10 * MINUTE_MS
 #: Heard less often than every so many of its intervals, file and device disagree.
 _RARE: Final = 2.0
 #: From so many readings on, one that never moves is worth a look.
@@ -91,14 +88,22 @@ def check(
     prefix: str = "ullage",
     refused: bool = False,
     another: Comparison | None = None,
+    unset: Reading | None = None,
 ) -> Check:
     """What is found of one sensor.
 
-    readings  of the last day, suspect ones too, oldest first, none dated after now
+    readings  of the last day and of all time to come, suspect ones too, oldest first
     prefix    first level of all topics
     refused   whether messages of the site were refused, which stand below
     another   of a level: a measurement by hand at a height well apart from the newest one, that agreed too
+    unset     a reading from before there were any such devices: its clock was never set
     """
+    ahead = dated_ahead(sensor, readings, now_ms)
+    readings = [reading for reading in readings if not is_ahead(reading, now_ms)]
+    if not readings and ahead is not None:
+        return Check(sensor, "look", [ahead.said], ahead.newest, by_hand)
+    if not readings and unset is not None:
+        return Check(sensor, "look", [dated_long_ago(sensor, unset)], unset, by_hand)
     if not readings:
         said = [say("Nothing heard in the last day."), _what_to_send(sensor, site, prefix)]
         if refused:
@@ -110,40 +115,23 @@ def check(
         count=saying.number(len(readings)),
         time=saying.instant(newest.time_ms),
     )
-    wrong = [*_late(sensor, newest, now_ms), *_disbelieved(readings), *_too_rare(sensor, readings)]
-    wrong += _level_never_moves(sensor, readings)
-    if by_hand is not None and not by_hand.agrees:
+    doubted, mended = disbelieved(sensor, site, readings)
+    wrong = late(sensor, newest, now_ms) if ahead is None else [ahead.said]
+    wrong += doubted + _too_rare(sensor, readings) + _level_never_moves(sensor, readings)
+    awaited = waits(sensor, by_hand, newest, now_ms)
+    if by_hand is not None and not by_hand.agrees and not awaited:
         wrong.append(_apart(by_hand))
-    said = [heard, *wrong, *_total_stands_still(sensor, readings)]
-    if any(reading.flags & TIME_OF_ARRIVAL for reading in readings):
+    said = [heard, *wrong, *awaited, *mended, *_total_stands_still(sensor, readings)]
+    if newest.flags & TIME_OF_ARRIVAL:
         said.append(say("The device sends no time: its values are dated by their arrival."))
     if by_hand is not None and by_hand.agrees:
         said += [_together(by_hand), *_scale(sensor, site, another)]
     if by_hand is None:
         how = saying.said([_how(sensor)])
         said.append(say("Not compared with a measurement by hand yet: {how}.", how=how))
-    verdict: Verdict = "look" if wrong else "compare" if by_hand is None else "ready"
+    verdict: Verdict = "look" if wrong else "compare" if by_hand is None or awaited else "ready"
     one_level = verdict == "ready" and another is None and well_apart_m(sensor, site) is not None
     return Check(sensor, verdict, said, newest, by_hand, one_level)
-
-
-def figure_of(unit: str, value: float) -> Figure:
-    """A value in its unit."""
-    if unit == "L/h":
-        return saying.litres_a_minute(value / 60)
-    makers = {
-        "m": saying.metres,
-        "V": saying.volts,
-        "Cel": saying.celsius,
-        "L": saying.litres,
-        "mm": saying.millimetres,
-    }
-    return makers.get(unit, saying.number)(value)
-
-
-def _difference_of(unit: str, value: float) -> Figure:
-    """How far two values are apart, in their unit."""
-    return saying.celsius_apart(value) if unit == "Cel" else figure_of(unit, value)
 
 
 def _what_to_send(sensor: Sensor, site: Site, prefix: str) -> Saying:
@@ -163,29 +151,6 @@ def _what_to_send(sensor: Sensor, site: Site, prefix: str) -> Saying:
         unit=saying.names(sensor.sent_units[:1]),
         device=saying.name(sensor.device),
     )
-
-
-def _late(sensor: Sensor, newest: Reading, now_ms: int) -> list[Saying]:
-    age_ms = now_ms - newest.time_ms
-    if age_ms <= max(_LATE_AT_LEAST_MS, round(_LATE_INTERVALS * 1_000 * sensor.every_s)):
-        return []
-    return [say("Nothing more has come for {age}.", age=saying.duration(age_ms))]
-
-
-def _disbelieved(readings: Sequence[Reading]) -> list[Saying]:
-    suspect = [reading for reading in readings if not reading.usable]
-    if not suspect:
-        return []
-    flags = reduce(or_, (reading.flags & SUSPECT for reading in suspect))
-    why = saying.said(flag_sayings(flags))
-    if len(suspect) == len(readings):
-        return [
-            say(
-                "None of them is believed: {why}. Compare the unit, the range and the clock with the site file.",
-                why=why,
-            )
-        ]
-    return [say("{count} of them are not believed: {why}.", count=saying.number(len(suspect)), why=why)]
 
 
 def _too_rare(sensor: Sensor, readings: Sequence[Reading]) -> list[Saying]:
@@ -226,15 +191,15 @@ def _how(sensor: Sensor) -> Saying:
 
 
 def _apart(found: Comparison) -> Saying:
-    hand = {"hand": figure_of(found.unit, found.hand), "time": saying.instant(found.time_ms)}
+    hand = {"hand": compared_figure(found.unit, found.hand), "time": saying.instant(found.time_ms)}
     if found.sensor is None:
         return say("{hand} were measured by hand at {time}, and nothing usable was heard near that time.", **hand)
     return say(
         "{sensor} by the sensor and {hand} by hand at {time}: {difference} apart, more than {apart}. Measure again, "
         "then correct the sensor, how it is mounted, or the site file.",
-        sensor=figure_of(found.unit, found.sensor),
-        difference=_difference_of(found.unit, abs(found.sensor - found.hand)),
-        apart=_difference_of(found.unit, found.apart),
+        sensor=compared_figure(found.unit, found.sensor),
+        difference=difference_figure(found.unit, abs(found.sensor - found.hand)),
+        apart=difference_figure(found.unit, found.apart),
         **hand,
     )
 
@@ -242,8 +207,8 @@ def _apart(found: Comparison) -> Saying:
 def _together(found: Comparison) -> Saying:
     return say(
         "{sensor} by the sensor and {hand} by hand, at {time} by {who}: they agree.",
-        sensor=figure_of(found.unit, found.sensor if found.sensor is not None else found.hand),
-        hand=figure_of(found.unit, found.hand),
+        sensor=compared_figure(found.unit, found.sensor if found.sensor is not None else found.hand),
+        hand=compared_figure(found.unit, found.hand),
         time=saying.instant(found.time_ms),
         who=saying.name(found.who),
     )

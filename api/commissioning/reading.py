@@ -10,6 +10,7 @@ from api.commissioning.checks import LOOK_BACK_MS, Check, check
 from api.commissioning.hand import Comparison, compare, compares, span_ms, well_apart_m
 from ingest.instants import DAY_MS
 from ingest.payload import is_for, is_nobodys
+from ingest.quality import AHEAD_MS, NO_CLOCK_MS
 from ingest.reading import Reject
 from ingest.site import Sensor, Site
 from ingest.store.readings import ReadingStore
@@ -18,6 +19,8 @@ from ingest.store.records import LogEntry, Records
 #: So far back a measurement by hand counts.
 BY_HAND_MS: Final = 3 * 366 * DAY_MS
 _REJECTS_READ: Final = 200
+#: So many readings of a clock that was never set are looked at.
+_OLDEST: Final = 100
 #: So many earlier levels by hand are held against the sensor.
 _LOOKED_AT: Final = 5
 
@@ -48,7 +51,8 @@ def look(site: Site, readings: ReadingStore, records: Records, now_ms: int, pref
             entries[entry.part].append(entry)
     checks, refused = [], _refused(site, readings, now_ms)
     for sensor in site.sensor:
-        heard = readings.range(site.id, sensor.id, now_ms - LOOK_BACK_MS, now_ms + 1, usable=False)
+        heard = readings.range(site.id, sensor.id, now_ms - LOOK_BACK_MS, now_ms + AHEAD_MS, usable=False)
+        unset = [] if heard else readings.range(site.id, sensor.id, 0, NO_CLOCK_MS, limit=_OLDEST, usable=False)
         by_hand = _compared(sensor, site, next(reversed(entries[sensor.id]), None), readings)
         another = _another(sensor, site, entries[sensor.id], readings)
         checks.append(
@@ -61,6 +65,7 @@ def look(site: Site, readings: ReadingStore, records: Records, now_ms: int, pref
                 prefix=prefix.strip("/"),
                 refused=bool(refused),
                 another=another,
+                unset=unset[-1] if unset else None,
             )
         )
     return Commissioning(site, now_ms, checks, refused)

@@ -115,6 +115,16 @@ def range_of(sensor: Sensor, site: Site) -> tuple[float, float]:
     return max(0.0, limits.low) if pattern == "tank.*.level" else limits.low, limits.high
 
 
+def other_unit(number: float, sensor: Sensor, low: float, high: float) -> tuple[Saying, float] | None:
+    """The likeliest unit in which a number would be possible, and its value inside; None: in none."""
+    inside = sensor.quantity.unit
+    for unit, words in _MIXED_UP.get(inside, {}).items():
+        value = _scaled(number, inside, unit)
+        if unit != inside and low <= value <= high and (value > 0 or inside == "Cel"):
+            return words, value
+    return None
+
+
 def _scaled(number: float, inside: str, unit: str) -> float:
     scale = WRITTEN_UNITS[inside][unit]
     return scale.factor * number + scale.offset

@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE, READ, Caller
-from api.commissioning.checks import figure_of
+from api.commissioning.figures import figure_of
 from api.commissioning.hand import is_amount, unit_by_hand
 from api.commissioning.handover import upkeep, what_stands_here, what_to_do, within
 from api.commissioning.reading import look

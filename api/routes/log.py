@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Response
 
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE, READ
-from api.commissioning.checks import figure_of
+from api.commissioning.figures import figure_of
 from api.commissioning.hand import compares, is_amount
 from api.commissioning.written import range_of
 from api.problems import refused

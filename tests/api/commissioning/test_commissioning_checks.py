@@ -187,7 +187,9 @@ def test_what_is_not_believed_is_said(skerrow_head: Site) -> None:
     assert found.verdict == "look"
     assert "None of them is believed: outside the range that is possible here." in text(found)
     some = [*heard(level)[:-1], heard(level, flags=OUT_OF_RANGE)[-1]]
-    assert "1 of them are not believed" in text(check(level, skerrow_head, some, None, NOW_MS))
+    one = text(check(level, skerrow_head, some, None, NOW_MS))
+    assert "One of them is not believed: outside the range that is possible here." in one
+    assert "This ends once all values of an hour are believed." in one
 
 
 def test_a_device_that_fell_silent_today_is_looked_at(skerrow_head: Site) -> None:
