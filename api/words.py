@@ -124,7 +124,7 @@ def small_depth(depth_mm: float, language: Language = ENGLISH, units: Units = "l
 def small_volume(volume_l: float, language: Language = ENGLISH, units: Units = "litre") -> str:
     """An amount finer than a tank's is said: `20 L`, `0.25 L`, `5.3 gal`."""
     volume = shown(volume_l, "L", units)
-    return f"{bare(round(volume, 1 if abs(volume) >= 1 else 2), language)} {symbol('L', units)}"
+    return f"{bare(round(volume, 1 if abs(volume) >= 1 else 2), language)} {symbol('L', units, language)}"
 
 
 def apart(value: float, inside: str, language: Language = ENGLISH, units: Units = "litre") -> str:
