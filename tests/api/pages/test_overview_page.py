@@ -261,7 +261,7 @@ def test_what_to_do_about_an_overflow_goes_by_the_sites_log(client: Client, fres
         (
             (None, "Close the backup supply if it is open."),
             ("backup-opened", "Close the backup supply: by the site's log it is open."),
-            ("backup-closed", "By the site's log the backup supply is shut."),
+            ("backup-closed", "By the site's log the backup supply is shut: see that it is."),
         )
     ):
         if kind is not None:
