@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
 from typing import Annotated, Final, Literal
 
@@ -13,13 +12,14 @@ from pydantic import ValidationError
 from api.access.needs import CallerDep, needs
 from api.access.scope import ACKNOWLEDGE
 from api.alarms import actions
+from api.pages.logbook import DONE
 from api.problems import ProblemError, refused, refused_form
 from api.routes import log
 from api.schemas import LogIn
 from api.service import Service, ServiceDep, SiteDep
 from ingest.errors import ActionRefused, NotActive, UnknownAlarm
 from ingest.instants import HOUR_MS, from_datetime, to_rfc3339
-from ingest.saying import Figure, Saying, name, number, say
+from ingest.saying import Saying, name, number, say
 from ingest.site import Site
 
 router = APIRouter(include_in_schema=False)
@@ -76,18 +76,18 @@ def to_write_down(site: Site) -> list[tuple[str, Saying]]:
     """What can be written down at a site: the value in the form, and its words."""
     found: list[tuple[str, Saying]] = []
 
-    def add(kind: str, parts: list[str], words: Callable[[Figure], Saying]) -> None:
-        found.extend((f"{kind} {part}", words(name(part))) for part in parts)
+    def add(kind: str, parts: list[str]) -> None:
+        found.extend((f"{kind} {part}", DONE[kind](name(part))) for part in parts)
 
     backup = [] if site.backup is None else [site.backup.id]
     chambers = [roof.id for roof in site.roof if roof.first_flush is not None]
     tanks = [tank.id for tank in site.tank]
-    add("upkeep", [task.id for task in site.upkeep], lambda part: say("Upkeep done: {part}", part=part))
-    add("backup-opened", backup, lambda part: say("Opened: {part}", part=part))
-    add("backup-closed", backup, lambda part: say("Closed: {part}", part=part))
-    add("first-flush-emptied", chambers, lambda part: say("First flush emptied: {part}", part=part))
-    add("tank-filled", tanks, lambda part: say("Water brought into tank {part}", part=part))
-    add("tank-drained", tanks, lambda part: say("Tank {part} drained", part=part))
+    add("upkeep", [task.id for task in site.upkeep])
+    add("backup-opened", backup)
+    add("backup-closed", backup)
+    add("first-flush-emptied", chambers)
+    add("tank-filled", tanks)
+    add("tank-drained", tanks)
     return [*found, ("note", say("Only a note"))]
 
 

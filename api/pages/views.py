@@ -17,6 +17,7 @@ from api.pages.advice import advice
 from api.pages.alarms import alarm_lines
 from api.pages.detail import disbelieved, input_rows, refused, sensor_rows, tank_detail
 from api.pages.forms import to_write_down
+from api.pages.logbook import Line, last_lines
 from api.pages.measured import first_level_ms
 from api.pages.pictures import battery_picture, flow_pictures
 from api.pages.record import track
@@ -72,6 +73,7 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep, caller: Call
         refused=refused(state, service),
         supply=look.supply,
         tasks=look.tasks,
+        written=look.written,
         to_write_down=to_write_down(site),
         track=track(site, service, now_ms),
         reasons=[] if forecast is None else forecast.reasons,
@@ -86,6 +88,7 @@ class _Look(NamedTuple):
     state: SiteState
     supply: Supply | None
     tasks: list[Task]
+    written: list[Line]
     summary: Summary
 
 
@@ -101,4 +104,4 @@ def _look(site: Site, service: Service, reader: Reader, now_ms: int) -> _Look:
         first_level_ms(site, service.readings, now_ms),
         Speaker.to(reader, site.zone),
     )
-    return _Look(state, opened, tasks, summary)
+    return _Look(state, opened, tasks, last_lines(site, log), summary)

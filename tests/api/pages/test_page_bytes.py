@@ -12,7 +12,7 @@ from api.settings import Settings
 from forecast.result import Allowance, Changeover, Decisions, FreeWater
 from ingest.instants import HOUR_MS
 from ingest.site import Site
-from ingest.store.records import Records, Transition
+from ingest.store.records import LogEntry, Records, Transition
 from tests.api.fakes import NOW_MS, Clock, MemoryReadings, forecast_of, put
 from tests.api.pages.test_overview_page import text_of
 from tests.api.pages.test_pictures import week
@@ -20,6 +20,7 @@ from tests.api.pages.wire import ask, served
 
 FIRST: int = 1_400
 PAGES = ("/", "/sites/skerrow-head")
+NOTE: str = "a quarter turn of the valve by the wash house, no leak seen, the gravel below was dry and the lid shut"
 ANSWERS = {
     "en": [
         "Rain water lasts 9 to 14 days.",
@@ -59,6 +60,9 @@ def address(
         "skerrow-head", "tank-low:main", NOW_MS, "normal", "unacknowledged", "1,890 L: below 2,000 L for 40 minutes."
     )
     records.append_transitions([raised], [])
+    for number in range(6):  # notes as people write them, no two alike
+        note = " ".join(f"{word}{number * 7 + place}" for place, word in enumerate(NOTE.split()))
+        records.append_log(LogEntry("skerrow-head", NOW_MS - number * HOUR_MS, "note", "", f"warden {number}", note))
     sites = {site.id: site for site in (skerrow_head, tarn_orchard)}
     app = create_app(sites, readings, records, Clock(), replace(settings, demo=True))
     with served(app) as found:
