@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from api.commissioning.checks import figure_of
+from api.commissioning.figures import figure_of
 from api.commissioning.hand import unit_by_hand
 from ingest import saying
 from ingest.saying import Figure, Saying, say
