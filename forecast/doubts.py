@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from forecast.model.geometry import geometry_of
 from forecast.model.storage import Storage, storages_of
 from forecast.outlook.limits import GUESSED_MONTH_MM
 from ingest.site import Site
@@ -62,12 +63,15 @@ def _use(site: Site) -> Iterator[str]:
 def _marks(site: Site) -> Iterator[str]:
     """Amounts that the tank they are held against can never give."""
     usable = {site.tank[place].id: _usable_l(storage) for storage in storages_of(site) for place in storage.tanks}
+    brims = {
+        site.tank[place].id: float(storage.geometry.levels_m[-1])
+        for storage in storages_of(site) for place in storage.tanks
+    }  # fmt: skip
     for tank in site.tank:
-        if tank.low_l is not None and tank.low_l >= usable[tank.id]:
-            yield (
-                f"tank {tank.id} low_l = {tank.low_l:g}: it gives {usable[tank.id]:.0f} L at most, so it would always "
-                "be low"
-            )
+        geometry = geometry_of(tank)
+        own_l = float(geometry.volume_l(min(tank.overflow_height_m, brims[tank.id]))) - geometry.dead_l
+        if tank.low_l is not None and tank.low_l >= own_l:  # the alarm goes by this tank alone, joined or not
+            yield f"tank {tank.id} low_l = {tank.low_l:g}: it gives {own_l:.0f} L at most, so it would always be low"
     for draw in site.draw:
         if draw.reserve_l >= usable[draw.tank]:
             yield (

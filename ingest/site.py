@@ -85,12 +85,14 @@ class Draw(Part):
     """Somebody or something that takes water.
 
     id              its name
-    tank            id of the tank that it takes from
+    tank            id of the tank that it takes from; of joined tanks, from the water of all, down to the outlet
+                    of this one
     feed            by gravity, or pumped
     litres_per_day  on a day of use [L/d]
     months          months of use; absent: all year
     hours           local hours of use, from and until; absent: spread over the day [h]
-    reserve_l       usable water left to others: this draw stops there [L]
+    reserve_l       usable water left to others: this draw stops there; of joined tanks, that of all together,
+                    above the outlet of its own [L]
     drinking        people may drink it
     treatment       how it is made fit for that, in words
     line            the pipe to it, for the design check
@@ -125,8 +127,8 @@ class Backup(Part):
     id              its name
     changeover      how it takes over
     tank            id of the tank that it pours into by itself; with it the three below
-    opens_below_l   usable water of the tank below which it opens [L]
-    closes_above_l  usable water above which it closes [L]
+    opens_below_l   usable water of the tank below which it opens; of joined tanks, of all together [L]
+    closes_above_l  usable water above which it closes; of joined tanks, of all together [L]
     flow_l_min      what it delivers while open [L/min]
     """
 
@@ -186,7 +188,11 @@ class Battery(Part):
     @model_validator(mode="after")
     def _cutoff_below_low(self) -> Battery:
         if not _LEAST_V * self.nominal_v < self.cutoff_v < self.low_v < _MOST_V * self.nominal_v:
-            raise ValueError("cutoff_v below low_v, both near the nominal_v")
+            least, most = _LEAST_V * self.nominal_v, _MOST_V * self.nominal_v
+            raise ValueError(
+                f"a cutoff_v below the low_v, and both above {least:g} and below {most:g}, near the nominal_v of "
+                f"{self.nominal_v:g}; they are cutoff_v = {self.cutoff_v:g} and low_v = {self.low_v:g}"
+            )
         return self
 
 

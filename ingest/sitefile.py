@@ -6,6 +6,7 @@ import re
 import tomllib
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from datetime import date, time
 from pathlib import Path
 from typing import Any, Final
 
@@ -133,6 +134,8 @@ def _key_path(location: tuple[int | str, ...], data: Mapping[str, Any]) -> str:
 def _shown(value: object) -> str:
     if isinstance(value, dict):
         return "this table"
+    if isinstance(value, (date, time)):  # a datetime is a date too
+        return value.isoformat()  # as TOML writes it
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 

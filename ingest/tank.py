@@ -21,7 +21,8 @@ class _Tank(Part):
     joined_with        id of a tank further up in the file to which its foot is piped, on the same floor:
                        both share one level, and water leaves over the lower brim
     open_top           no roof over it: rain falls in, the sun takes out
-    low_l              when usable water is below this, somebody should know [L]
+    low_l              when usable water is below this, somebody should know; of joined tanks, that of this one
+                       alone [L]
     overflow_route     where the overflow leads, in words; the design check asks for it
     overflow_capacity_l_min  what the overflow pipe carries away [L/min]
     """

@@ -45,4 +45,6 @@ def test_each_doubt_is_said_once(changes: dict[str, Any], said: str) -> None:
 
 def test_joined_tanks_share_one_level_and_what_they_give() -> None:
     tanks = [BOX | {"low_l": 3_000.0}, BOX | {"id": "two", "joined_with": "box"}]
-    assert doubts(site_of(tank=tanks, sensor=[LEVEL])) == []
+    # low_l is of a tank alone, as its alarm is; a reserve is of the water of both.
+    (doubt,) = doubts(site_of(tank=tanks, sensor=[LEVEL], draw=[TAP | {"reserve_l": 3_000.0}]))
+    assert "tank box low_l = 3000: it gives 2000 L at most" in doubt

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tomllib
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -75,10 +76,11 @@ def change(part: str, key: str, value: object) -> Any:
         (change("roof", "plan_area_m2", True), "number"),
         (change("roof", "plan_area_m2", float("nan")), "finite"),
         (change("draw", "months", []), "at least 1 of them"),
-        (change("battery", "nominal_v", 24), "both near the nominal_v"),
+        (change("battery", "nominal_v", 24), "near the nominal_v of 24; they are cutoff_v = 11.6 and low_v = 12"),
+        (change("battery", "nominal_v", 24), "both above 18 and below 31.2"),
         (change("draw", "months", [0]), "greater than or equal to 1"),
         (change("draw", "hours", [8, 5]), "such as [6, 9]"),
-        (change("battery", "cutoff_v", 12.5), "cutoff_v below low_v"),
+        (change("battery", "cutoff_v", 12.5), "a cutoff_v below the low_v"),
         (change("sensor", "measures", "tank.other.level"), "the id of a tank: main"),
         (change("sensor", "topic", "a/b"), "topic, pointer and unit together"),
         (change("sensor", "name", "inflow-total"), "a device and name that only one sensor has"),
@@ -91,6 +93,10 @@ def change(part: str, key: str, value: object) -> Any:
         ),
         (lambda data: data.update(id="skerrow_head"), "small letters, digits and hyphens"),
         (lambda data: data.update(commissioned="2026-04-12"), "a time with its offset, such as 2026-04-12T10:00"),
+        (
+            lambda data: data.update(commissioned=datetime(2026, 11, 29, 10)),  # noqa: DTZ001 - as TOML gives it
+            "commissioned = 2026-11-29T10:00:00: expected a time with its offset",
+        ),
         (change("roof", "area", 84), "do you mean plan_area_m2?"),
         (change("roof", "first_flush", 40), "first_flush = 40: expected a table"),
         (change("draw", "months", ["May"]), "whole number"),
