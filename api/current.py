@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Final
 
 import msgspec
 
@@ -15,13 +16,17 @@ from api.settings import Settings
 from forecast.model.geometry import Geometry, geometry_of
 from forecast.result import Forecast, Input, decode
 from ingest.instants import DAY_MS
-from ingest.reading import Reading
+from ingest.quality import AHEAD_MS, NO_CLOCK_MS
+from ingest.reading import AHEAD_OF_CLOCK, Reading
 from ingest.saying import Saying, said, say
 from ingest.site import Sensor, Site, Tank
 from ingest.store.readings import ReadingStore
 from ingest.store.records import Records
 
 log = logging.getLogger("ullage.api")
+
+#: So many readings of a clock that was never set are looked at.
+_OLDEST: Final = 100
 
 
 @dataclass(frozen=True)
@@ -72,13 +77,14 @@ class CurrentForecast:
 
 @dataclass(frozen=True)
 class SiteState:
-    """All of it at one instant."""
+    """All of it at one instant; disbelieved: by sensor id, the last value, newer than the usable one, not believed."""
 
     site: Site
     now_ms: int
     values: dict[str, Value]
     tanks: list[TankState]
     forecast: CurrentForecast | None
+    disbelieved: Mapping[str, Reading] = field(default_factory=dict)
 
     def measuring(self, measures: str) -> Value | None:
         """The freshest value of what is measured; None: no sensor for it has ever been heard."""
@@ -89,7 +95,8 @@ def read_state(site: Site, readings: ReadingStore, records: Records, now_ms: int
     """Read the present state of a site from the stores."""
     values = values_of(site, readings.latest(site.id, now_ms), now_ms, settings)
     forecast = read_forecast(site.id, records, now_ms, settings)
-    return SiteState(site, now_ms, values, [tank_state(site, tank, values) for tank in site.tank], forecast)
+    doubted = disbelieved_of(site.id, readings, values, now_ms)
+    return SiteState(site, now_ms, values, [tank_state(site, tank, values) for tank in site.tank], forecast, doubted)
 
 
 def read_forecast(site: str, records: Records, now_ms: int, settings: Settings) -> CurrentForecast | None:
@@ -118,14 +125,22 @@ def values_of(site: Site, latest: Mapping[str, Reading], now_ms: int, settings: 
 
 
 def disbelieved_of(site: str, readings: ReadingStore, values: Mapping[str, Value], now_ms: int) -> dict[str, Reading]:
-    """What stale sensors sent last, within a day, that is newer than their usable value and cannot be believed."""
+    """What sensors sent last, within a day, that is newer than their usable value and cannot be believed.
+
+    Of a stale sensor also what is dated in the future, or, if it was never heard, when a clock begins that was never
+    set. A fresh one whose clock is set right has what it dated in the future behind it.
+    """
     found = {}
     for sensor, value in values.items():
-        if value.stale:
-            start_ms = max(now_ms - DAY_MS, 0 if value.reading is None else value.reading.time_ms + 1)
-            sent = readings.range(site, sensor, start_ms, now_ms + 1, usable=False)
-            if sent:
-                found[sensor] = sent[-1]
+        start_ms = max(now_ms - DAY_MS, 0 if value.reading is None else value.reading.time_ms + 1)
+        end_ms = now_ms + (AHEAD_MS if value.stale else 1)
+        sent = readings.range(site, sensor, start_ms, end_ms, usable=False)
+        if not value.stale:
+            sent = [reading for reading in sent if not reading.flags & AHEAD_OF_CLOCK]
+        elif value.reading is None and not sent:
+            sent = readings.range(site, sensor, 0, NO_CLOCK_MS, limit=_OLDEST, usable=False)
+        if sent:
+            found[sensor] = sent[-1]
     return found
 
 

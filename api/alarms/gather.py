@@ -22,6 +22,7 @@ from api.alarms.lifecycle import is_active
 from api.alarms.sensors import NOTHING_HEARD
 from api.settings import Settings
 from ingest.instants import DAY_MS, HOUR_MS
+from ingest.quality import AHEAD_MS
 from ingest.reading import Reading
 from ingest.saying import Sentence
 from ingest.site import Sensor, Site
@@ -56,6 +57,7 @@ class Gatherer:
         self._settings = settings
         self._watching_since_ms = watching_since_ms
         self._histories: dict[str, tuple[int, History]] = {}
+        self._far_ahead: dict[tuple[str, str], tuple[int, int]] = {}
         self._outlooks: dict[str, dict[int, Outlook | None]] = {}
 
     def gather(self, site: Site, previous: Mapping[str, Transition], now_ms: int) -> Facts:
@@ -74,7 +76,9 @@ class Gatherer:
             if newest is not None and now_ms - newest.time_ms <= limit_ms:
                 window_ms = _window_ms(sensor, limit_ms, active, beside_backup)
                 series[sensor.id] = self._readings.range(site.id, sensor.id, now_ms - window_ms, now_ms + 1)
-            elif sent := self._suspect(site, sensor, now_ms, limit_ms):
+                if (site.id, sensor.id) not in self._far_ahead:  # what is there already does not arrive
+                    self._arriving(site, sensor, now_ms, limit_ms)
+            elif sent := self._suspect(site, sensor, now_ms, limit_ms, new=newest is None):
                 suspect[sensor.id] = sent
         outlooks, forecast_ms = self._foretold(site, active, now_ms)
         return Facts(
@@ -90,11 +94,26 @@ class Gatherer:
             newest_log,
         )
 
-    def _suspect(self, site: Site, sensor: Sensor, now_ms: int, limit_ms: int) -> Reading | None:
-        """The newest of its readings, none of which can be used; also those of a clock that is ahead."""
+    def _suspect(self, site: Site, sensor: Sensor, now_ms: int, limit_ms: int, *, new: bool) -> Reading | None:
+        """The newest of its readings, none of which can be used; also those of a clock that is ahead.
+
+        new  it was never heard before: then one reading may be a device that has yet to ask the time
+        """
         sent = self._readings.range(site.id, sensor.id, now_ms - limit_ms, now_ms + DAY_MS, usable=False)
         spoilt = [reading for reading in sent if not reading.usable]
-        return spoilt[-1] if spoilt else None
+        if len(spoilt) > new:
+            return spoilt[-1]
+        return self._arriving(site, sensor, now_ms, limit_ms)
+
+    def _arriving(self, site: Site, sensor: Sensor, now_ms: int, limit_ms: int) -> Reading | None:
+        """The last of what is dated days ahead, while more of it comes: what has come stays there for days or years."""
+        far = self._readings.range(site.id, sensor.id, now_ms + DAY_MS, now_ms + AHEAD_MS, usable=False)
+        key = site.id, sensor.id
+        seen, grew_ms = self._far_ahead.get(key, (len(far), now_ms - limit_ms - 1))
+        if len(far) > seen:
+            grew_ms = now_ms
+        self._far_ahead[key] = len(far), grew_ms
+        return far[-1] if far and now_ms - grew_ms <= limit_ms else None
 
     def _history(self, site: Site, latest: Mapping[str, Reading], now_ms: int) -> History:
         slot = now_ms // EVERY_MS

@@ -8,8 +8,8 @@ from typing import Final
 from api.alarms.facts import Facts, Finding, held_ms, unknown
 from api.alarms.history import Believed
 from api.alarms.kinds import AlarmId, AlarmType
-from ingest.instants import DAY_MS, HOUR_MS
-from ingest.reading import flag_words
+from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
+from ingest.reading import AHEAD_OF_CLOCK, flag_words
 from ingest.saying import Saying, duration, instant, name, names, number, said, say
 from ingest.site import Sensor, Site
 from ingest.store.records import Evidence
@@ -47,6 +47,8 @@ SENSOR_IMPLAUSIBLE: Final = AlarmType(
 )
 TYPES: Final = (NOTHING_HEARD, SENSOR_IMPLAUSIBLE)
 
+#: Values of a clock that is ahead have come alone for so long: an old good one would have come meanwhile.
+_CLOCK_AT_LEAST_MS: Final = 5 * MINUTE_MS
 #: Suspect or far-off readings of a day: this share of them, and so many, is a fault and no fluke.
 _OFTEN: Final = 0.02
 _FEWEST: Final = 5
@@ -88,7 +90,7 @@ def sensor_implausible(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
     spoilt = [
         sensor
         for sensor in sensors
-        if sensor.id in facts.suspect and now_ms - facts.quiet_since_ms(sensor) > facts.limit_ms(sensor)
+        if sensor.id in facts.suspect and now_ms - facts.quiet_since_ms(sensor) > _lasting_ms(facts, sensor)
     ]
     if spoilt:
         words = dict.fromkeys(word for sensor in spoilt for word in flag_words(facts.suspect[sensor.id].flags))
@@ -129,6 +131,14 @@ def sensor_implausible(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
 
 def _of(facts: Facts, device: str) -> list[Sensor]:
     return [sensor for sensor in facts.site.sensor if sensor.device == device]
+
+
+def _lasting_ms(facts: Facts, sensor: Sensor) -> int:
+    """How long it must have sent nothing usable. [ms] A clock that is ahead is a fault at once, or as soon as seen."""
+    limit_ms = facts.limit_ms(sensor)
+    if not facts.suspect[sensor.id].flags & AHEAD_OF_CLOCK:
+        return limit_ms
+    return min(limit_ms, max(_CLOCK_AT_LEAST_MS, round(2_000 * sensor.every_s)))
 
 
 def _believed(facts: Facts, sensors: list[Sensor]) -> list[Believed]:

@@ -23,7 +23,7 @@ def awaited(state: SiteState, alarms: Sequence[AlarmLine]) -> list[Saying]:
     found = []
     for device in dict.fromkeys(sensor.device for sensor in state.site.sensor):
         sensors = [sensor for sensor in state.site.sensor if sensor.device == device]
-        heard = any(state.values[sensor.id].reading is not None for sensor in sensors)
+        heard = any(state.values[one.id].reading is not None or one.id in state.disbelieved for one in sensors)
         if heard or f"{NOTHING_HEARD.key}:{device}" in told:
             continue
         every_ms = round(1_000 * min(sensor.every_s for sensor in sensors))

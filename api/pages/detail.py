@@ -8,8 +8,9 @@ from typing import Final
 from markupsafe import Markup
 
 from api import words
+from api.commissioning.heard import ahead_of
 from api.commissioning.words import what
-from api.current import SiteState, TankState, Value, disbelieved_of
+from api.current import SiteState, TankState, Value
 from api.measures import shown, symbol
 from api.pages.passage import lasts, lasts_more, overflows, span_of
 from api.pages.pictures import level_picture, tank_forecast
@@ -20,6 +21,7 @@ from forecast.result import Input, TankForecast
 from ingest import saying
 from ingest.instants import DAY_MS
 from ingest.payload import is_for
+from ingest.quality import NO_CLOCK_MS
 from ingest.reading import flag_sayings
 from ingest.saying import Saying, Sentence, say
 from ingest.units import MINUTES_PER_HOUR
@@ -80,14 +82,30 @@ def sensor_rows(state: SiteState, speaker: Speaker) -> list[Row]:
     return [_sensor_row(value, speaker) for value in state.values.values()]
 
 
-def disbelieved(state: SiteState, service: Service) -> list[Statement]:
+def disbelieved(state: SiteState) -> list[Statement]:
     """Sensors that send newer values than the one shown, which cannot be believed, and why."""
     said = []
-    for sensor_id, sent in disbelieved_of(state.site.id, service.readings, state.values, state.now_ms).items():
+    for sensor_id, sent in state.disbelieved.items():
         value = state.values[sensor_id]
         why = saying.said(flag_sayings(sent.flags))
         sensor = saying.name(value.sensor.id)
-        if value.reading is None:
+        if sent.time_ms > state.now_ms:
+            text = say(
+                "Values of {sensor} arrive, but dated {ahead} in the future: the clock of {device} is wrong. Set it, "
+                "or leave out the times (bt and t).",
+                sensor=sensor,
+                ahead=ahead_of(sent, state.now_ms),
+                device=saying.name(value.sensor.device),
+            )
+        elif sent.time_ms < NO_CLOCK_MS:
+            text = say(
+                "Values of {sensor} arrive, but dated {date}: the clock of {device} is not set. Set it, or leave out "
+                "the times (bt and t).",
+                sensor=sensor,
+                date=saying.date(sent.time_ms),
+                device=saying.name(value.sensor.device),
+            )
+        elif value.reading is None:
             text = say("Values of {sensor} arrive but are not believed: {why}.", sensor=sensor, why=why)
         else:
             text = say(

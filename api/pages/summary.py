@@ -90,7 +90,7 @@ def summarise(
         more,
         [overflowing(state), *spilling(state)],
         issued(state),
-        [tank_statement(tank) for tank in state.tanks],
+        [tank_statement(tank, heard=_doubted(state, f"tank.{tank.tank.id}.level")) for tank in state.tanks],
         battery_statements(state),
         [tank.share for tank in state.tanks],
         today(state, alarms, tasks, supply),
@@ -209,12 +209,22 @@ def issued(state: SiteState) -> Statement:
     return Statement(say("Forecast made {time}.", time=time), lacks)
 
 
-def tank_statement(state: TankState) -> Statement:
-    """How much is in a tank: all of it, and the part that can be drawn."""
+def _doubted(state: SiteState, measures: str) -> bool:
+    """Whether something is heard of what is measured, and not believed."""
+    return any(sensor.id in state.disbelieved for sensor in state.site.sensors_of(measures))
+
+
+def tank_statement(state: TankState, *, heard: bool = False) -> Statement:
+    """How much is in a tank: all of it, and the part that can be drawn.
+
+    heard  whether a level is heard, which is not believed
+    """
     tank = saying.name(state.tank.id)
     if state.level is None or state.share is None or state.volume_l is None or state.usable_l is None:
         if not state.measured:
             return Statement(say("Tank {tank}: its level is not measured.", tank=tank), missing=True)
+        if heard:
+            return Statement(say("Tank {tank}: no level yet that can be believed.", tank=tank), missing=True)
         return Statement(say("Tank {tank}: no level heard yet.", tank=tank), missing=True)
     text = say(
         "Tank {tank}: {share} full, {usable} to draw ({volume} of {capacity}).",
@@ -236,7 +246,10 @@ def battery_statements(state: SiteState) -> list[Statement]:
     if not state.site.sensors_of("battery.voltage"):
         volts = Statement(say("Battery: its voltage is not measured."), missing=True)
     elif value is None or value.reading is None:
-        volts = Statement(say("Battery: no voltage heard yet."), missing=True)
+        none = say("Battery: no voltage heard yet.")
+        if _doubted(state, "battery.voltage"):
+            none = say("Battery: no voltage yet that can be believed.")
+        volts = Statement(none, missing=True)
     else:
         text = say(
             "Battery: {voltage} (low below {low}, cut-off at {cutoff}).",

@@ -69,7 +69,7 @@ def site_page(request: Request, site: SiteDep, service: ServiceDep, caller: Call
         inputs=input_rows(state, speaker),
         sensors=sensor_rows(state, speaker),
         advice=advice(state, look.supply),
-        disbelieved=disbelieved(state, service),
+        disbelieved=disbelieved(state),
         refused=refused(state, service),
         supply=look.supply,
         tasks=look.tasks,

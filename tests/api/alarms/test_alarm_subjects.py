@@ -10,7 +10,7 @@ import pytest
 from forecast.result import BatteryForecast, Input
 from ingest.errors import StoreUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339
-from ingest.reading import Reading
+from ingest.reading import AHEAD_OF_CLOCK, Reading
 from ingest.site import Sensor, Upkeep
 from ingest.store.records import LogEntry
 from ingest.watch import BROKER_SITE, WELL
@@ -281,8 +281,6 @@ def test_an_overflow_to_come_tells_litres_and_the_worst_flow(watch: Watch) -> No
 
 
 def test_a_device_whose_clock_is_ahead_cannot_be_believed(watch: Watch) -> None:
-    from ingest.reading import AHEAD_OF_CLOCK
-
     watch.go(60)
     found = []
     for _ in range(9):
@@ -290,6 +288,34 @@ def test_a_device_whose_clock_is_ahead_cannot_be_believed(watch: Watch) -> None:
         found += watch.go(5, silent=[BATTERY])
     assert changes(found) == [("sensor-implausible:post-1", "unacknowledged")]
     assert "dated in the future" in found[0].reason
+
+
+def test_a_new_device_whose_clock_is_ahead_is_told_soon(watch: Watch) -> None:
+    found = []
+    for _ in range(3):
+        for sensor in USUAL:
+            watch.say(sensor, USUAL[sensor], watch.clock.now_ms + 2 * HOUR_MS, AHEAD_OF_CLOCK)
+        found += watch.go(5, silent=USUAL)
+    assert changes(found) == [("sensor-implausible:post-1", "unacknowledged")]
+
+
+def test_a_device_that_asks_the_time_after_its_first_reading_is_no_fault(watch: Watch) -> None:
+    for sensor in USUAL:
+        watch.say(sensor, USUAL[sensor], watch.clock.now_ms + 2 * HOUR_MS, AHEAD_OF_CLOCK)
+    assert watch.go(20, silent=USUAL) == []
+    assert watch.go(60) == []
+
+
+def test_a_clock_years_ahead_is_told_from_what_it_left_behind(watch: Watch) -> None:
+    """It is not among the readings of any day near, and stays where it is when the device falls silent."""
+    watch.go(60)
+    found = []
+    for _ in range(9):
+        watch.say(BATTERY, 12.6, watch.clock.now_ms + 1000 * DAY_MS, AHEAD_OF_CLOCK)
+        found += watch.go(5, silent=[BATTERY])
+    assert changes(found) == [("sensor-implausible:post-1", "unacknowledged")]
+    silent = watch.go(60, silent=[BATTERY])
+    assert ("nothing-heard:post-1", "unacknowledged") in changes(silent)
 
 
 def test_a_forecast_document_is_read_once(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,10 +4,12 @@ import re
 import xml.etree.ElementTree as ET
 from zoneinfo import ZoneInfo
 
+import pytest
+
 from api.pages.detail import bare_figure
 from api.speech import Speaker
-from ingest.instants import HOUR_MS
-from ingest.reading import Reading
+from ingest.instants import HOUR_MS, from_rfc3339
+from ingest.reading import AHEAD_OF_CLOCK, BEFORE_COMMISSIONING, FAST_CHANGE, Reading
 from ingest.store.records import Records, Transition
 from tests.api.conftest import Client
 from tests.api.fakes import NOW_MS, MemoryReadings, forecast_of, put, rising, tank_forecast
@@ -44,6 +46,39 @@ def test_page_without_any_data_says_what_is_missing(client: Client) -> None:
     text = text_of(client.get(PAGE).text)
     assert "No level was measured in the time shown. There is no forecast." in text
     assert "post-1/level missing never heard ○ Missing" in text
+
+
+def test_a_newer_value_that_is_not_believed_is_told_at_once(client: Client, heard: MemoryReadings) -> None:
+    heard.write([Reading("skerrow-head", NOW_MS - 1, "post-1/level", 0.21, FAST_CHANGE)])
+    assert (
+        "Newer values of post-1/level arrive but are not believed: changed faster than is possible here. "
+        "The figure shown is from Wed 25 Nov, 12:03."
+    ) in text_of(client.get(PAGE).text)
+
+
+@pytest.mark.parametrize(
+    ("time_ms", "flags", "said"),
+    [
+        (NOW_MS + 2 * HOUR_MS, AHEAD_OF_CLOCK, "2 hours in the future: the clock of post-1 is wrong. Set it, or leave"),
+        (from_rfc3339("2000-01-01T00:10:00Z"), BEFORE_COMMISSIONING, "1 January 2000: the clock of post-1 is not set."),
+    ],
+)
+def test_a_device_with_a_wrong_clock_is_heard(
+    client: Client, readings: MemoryReadings, time_ms: int, flags: int, said: str
+) -> None:
+    readings.write([Reading("skerrow-head", time_ms, "post-1/level", 1.2, flags)])
+    text = text_of(client.get(PAGE).text)
+    assert f"Values of post-1/level arrive, but dated {said}" in text
+    assert "Tank main: no level yet that can be believed." in text
+    assert "Battery: no voltage heard yet." in text
+    assert "has not been heard yet" not in text
+
+
+def test_a_clock_set_right_is_told_no_more(client: Client, heard: MemoryReadings) -> None:
+    """What it dated in the future stands before and after what is now."""
+    for time_ms in (NOW_MS - 1, NOW_MS + HOUR_MS):
+        heard.write([Reading("skerrow-head", time_ms, "post-1/level", 1.2, AHEAD_OF_CLOCK)])
+    assert "arrive" not in text_of(client.get(PAGE).text)
 
 
 def test_two_tanks_have_a_picture_and_sentences_each(
