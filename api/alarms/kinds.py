@@ -21,6 +21,7 @@ class AlarmType:
     action_with_backup  what to do where there is a backup supply; empty: the same
     action_backup_open  where that is known to be open, `{source}` saying so; empty: as with a backup
     action_backup_shut  where it is known to be shut; empty: as with a backup
+    consequence_lifepo4, action_lifepo4  where the battery is of lithium iron phosphate; empty: the same
     on_delay_ms   the condition must have held so long before it is raised [ms]
     off_delay_ms  and must have been gone so long before it is cleared [ms]
     realarm_ms    acknowledged, and still so after this long, it is announced again [ms]
@@ -38,6 +39,8 @@ class AlarmType:
     action_with_backup: str = ""
     action_backup_open: str = ""
     action_backup_shut: str = ""
+    consequence_lifepo4: str = ""
+    action_lifepo4: str = ""
     respond_within_h: float
     priority: Priority
     on_delay_ms: int
@@ -90,7 +93,10 @@ def wording(alarm: AlarmId, site: Site | None, backup: BackupStands | None = Non
     """
     kind = alarm.kind
     title = say(kind.title, part=name(alarm.part)) if "{part}" in kind.title else say(kind.title)
-    return Wording(title, say(kind.cause), say(kind.consequence), _action(kind, site, backup))
+    lithium = site is not None and site.battery is not None and site.battery.chemistry == "lifepo4"
+    consequence = kind.consequence_lifepo4 if lithium and kind.consequence_lifepo4 else kind.consequence
+    action = say(kind.action_lifepo4) if lithium and kind.action_lifepo4 else _action(kind, site, backup)
+    return Wording(title, say(kind.cause), say(consequence), action)
 
 
 def _action(kind: AlarmType, site: Site | None, backup: BackupStands | None) -> Saying:

@@ -23,6 +23,13 @@ BATTERY_LOW: Final = AlarmType(
     "has "
     "been good, have panel, fuse and terminals looked at by somebody trained for batteries: acid, short circuit and "
     "hydrogen can hurt.",
+    # Common practice, no source.
+    consequence_lifepo4="At the cut-off voltage the pump stops. Further down the battery's own protection cuts "
+    "everything off, this telemetry too. Left flat for months, it is ruined.",
+    action_lifepo4="Pump less until it has recovered. Wipe the panel if you can reach it safely from the ground. In "
+    "frost, do not charge it: below 0 °C charging does it lasting harm. If the sun has been good, have "
+    "panel, fuse, terminals and the battery's protection looked at by somebody trained for such "
+    "batteries: a short circuit can burn people and start a fire. Never bridge the protection.",
     respond_within_h=24,
     priority="medium",
     on_delay_ms=30 * MINUTE_MS,  # longer than a pump's run, whose load pulls the voltage down

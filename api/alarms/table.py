@@ -16,6 +16,8 @@ _HEAD: Final = (
     "cause → consequence",
     "what to do",
 )
+#: Before the words for another chemistry of the battery.
+_LITHIUM: Final = "Lithium iron phosphate:"
 
 
 def rows() -> list[tuple[str, ...]]:
@@ -33,8 +35,12 @@ def _row(kind: AlarmType) -> tuple[str, ...]:
     deadband = f"{kind.deadband:g} {kind.deadband_unit}" if kind.deadband else "none"
     urgency = f"{kind.priority}, {kind.respond_within_h:g} h"
     title = kind.title.replace(" {part}", " …")
-    action = kind.action_with_backup or kind.action
-    return (f"`{kind.key}`: {title}", urgency, delays, deadband, f"{kind.cause} → {kind.consequence}", action)
+    consequence, action = kind.consequence, kind.action_with_backup or kind.action
+    if kind.consequence_lifepo4:
+        consequence += f" {_LITHIUM} {kind.consequence_lifepo4}"
+    if kind.action_lifepo4:
+        action += f" {_LITHIUM} {kind.action_lifepo4}"
+    return (f"`{kind.key}`: {title}", urgency, delays, deadband, f"{kind.cause} → {consequence}", action)
 
 
 def _span(span_ms: int) -> str:

@@ -151,6 +151,21 @@ def test_what_to_do_goes_by_how_the_backup_stands(
     assert "backup" not in wording(known, tarn_orchard, backup).action.text
 
 
+@pytest.mark.parametrize(("chemistry", "lead"), [("flooded", True), ("agm", True), ("gel", True), ("lifepo4", False)])
+def test_a_low_battery_is_spoken_of_by_its_chemistry(skerrow_head: Site, chemistry: str, lead: bool) -> None:
+    assert skerrow_head.battery is not None
+    battery = skerrow_head.battery.model_copy(update={"chemistry": chemistry})
+    alarm = alarm_id("battery-low")
+    assert alarm is not None
+    words = wording(alarm, skerrow_head.model_copy(update={"battery": battery}))
+    said = f"{words.consequence.text} {words.action.text}"
+    for one in ("acid", "hydrogen"):
+        assert (one in said) == lead
+    for other in ("own protection", "below 0 °C", "short circuit can burn"):
+        assert (other in said) == (not lead)
+    assert "trained for" in said
+
+
 def test_the_newest_of_what_people_wrote_down_tells_how_the_backup_stands(
     skerrow_head: Site, tarn_orchard: Site
 ) -> None:

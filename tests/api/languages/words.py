@@ -115,6 +115,8 @@ def in_alarm_types() -> Iterator[Text]:
             kind.consequence,
             kind.action,
             kind.action_with_backup,
+            kind.consequence_lifepo4,
+            kind.action_lifepo4,
             kind.action_backup_open,
             kind.action_backup_shut,
         ):
