@@ -9,7 +9,7 @@ from api.alarms.facts import Facts, Finding, held_ms, unknown
 from api.alarms.history import Believed
 from api.alarms.kinds import AlarmId, AlarmType
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS
-from ingest.reading import AHEAD_OF_CLOCK, flag_words
+from ingest.reading import AHEAD_OF_CLOCK, SUSPECT, flag_words
 from ingest.saying import Saying, duration, instant, name, names, number, said, say
 from ingest.site import Sensor, Site
 from ingest.store.records import Evidence
@@ -93,7 +93,9 @@ def sensor_implausible(alarm: AlarmId, facts: Facts, now_ms: int) -> Finding:
         if sensor.id in facts.suspect and now_ms - facts.quiet_since_ms(sensor) > _lasting_ms(facts, sensor)
     ]
     if spoilt:
-        words = dict.fromkeys(word for sensor in spoilt for word in flag_words(facts.suspect[sensor.id].flags))
+        words = dict.fromkeys(
+            word for sensor in spoilt for word in flag_words(facts.suspect[sensor.id].flags & SUSPECT)
+        )
         told = {"sensors": names([sensor.name for sensor in spoilt]), "device": name(alarm.part)}
         return Finding(
             True,

@@ -22,7 +22,7 @@ from ingest import saying
 from ingest.instants import DAY_MS
 from ingest.payload import is_for
 from ingest.quality import NO_CLOCK_MS
-from ingest.reading import flag_sayings
+from ingest.reading import SUSPECT, flag_sayings
 from ingest.saying import Saying, Sentence, say
 from ingest.units import MINUTES_PER_HOUR
 
@@ -87,7 +87,7 @@ def disbelieved(state: SiteState) -> list[Statement]:
     said = []
     for sensor_id, sent in state.disbelieved.items():
         value = state.values[sensor_id]
-        why = saying.said(flag_sayings(sent.flags))
+        why = saying.said(flag_sayings(sent.flags & SUSPECT))
         sensor = saying.name(value.sensor.id)
         if sent.time_ms > state.now_ms:
             text = say(

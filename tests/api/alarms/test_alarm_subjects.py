@@ -10,7 +10,7 @@ import pytest
 from forecast.result import BatteryForecast, Input
 from ingest.errors import StoreUnavailable
 from ingest.instants import DAY_MS, HOUR_MS, MINUTE_MS, from_rfc3339
-from ingest.reading import AHEAD_OF_CLOCK, Reading
+from ingest.reading import AHEAD_OF_CLOCK, TIME_OF_ARRIVAL, Reading
 from ingest.site import Sensor, Upkeep
 from ingest.store.records import LogEntry
 from ingest.watch import BROKER_SITE, WELL
@@ -291,12 +291,14 @@ def test_a_device_whose_clock_is_ahead_cannot_be_believed(watch: Watch) -> None:
 
 
 def test_a_new_device_whose_clock_is_ahead_is_told_soon(watch: Watch) -> None:
+    """It sends for how long it has run: by SenML a time relative to its arrival (RFC 8428, section 4.5.3)."""
     found = []
     for _ in range(3):
         for sensor in USUAL:
-            watch.say(sensor, USUAL[sensor], watch.clock.now_ms + 2 * HOUR_MS, AHEAD_OF_CLOCK)
+            watch.say(sensor, USUAL[sensor], watch.clock.now_ms + 2 * HOUR_MS, AHEAD_OF_CLOCK | TIME_OF_ARRIVAL)
         found += watch.go(5, silent=USUAL)
     assert changes(found) == [("sensor-implausible:post-1", "unacknowledged")]
+    assert found[0].reason.endswith("of post-1 arrive but cannot be used: dated in the future.")
 
 
 def test_a_device_that_asks_the_time_after_its_first_reading_is_no_fault(watch: Watch) -> None:
