@@ -84,7 +84,8 @@ def load_rain(sites: Mapping[str, Site], folder: Path | None) -> dict[str, RainR
     if folder is not None and not folder.is_dir():
         raise RecordFileError(f"{folder}: expected a folder of rain records, one SITE.csv for each site's id")
     files = {site: file for site in sites if folder is not None and (file := folder / f"{site}.csv").exists()}
-    found: dict[str, RainRecord] = aside("forecast.outlook.record:read_records", files) if files else {}
+    zones = {site: sites[site].zone for site in files}
+    found: dict[str, RainRecord] = aside("forecast.outlook.record:read_records", files, zones) if files else {}
     for site in sites:
         if site in found:
             log.info("%s: rain record %s, %d hours", site, files[site], len(found[site].rain_mm))

@@ -38,7 +38,8 @@ def backtest(
     from forecast.skill import skill, write
     from ingest.sitefile import load_site
 
-    described, record = load_site(site), read_record(rain)
+    described = load_site(site)
+    record = read_record(rain, described.zone)
     columns = TextColumn("{task.description:18}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn()
     with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
         balance, rival = bars.add_task("balance", total=None), bars.add_task(BOOSTED, total=None)

@@ -34,7 +34,7 @@ def design(
     from ingest.sitefile import load_site
 
     described = load_site(site)
-    check = design_check(described, None if rain is None else read_record(rain))
+    check = design_check(described, None if rain is None else read_record(rain, described.zone))
     speaker = Speaker(described.zone)
     if as_json:
         typer.echo(design_out(check, speaker).model_dump_json(indent=2))

@@ -135,7 +135,7 @@ def _rows(
     store = open_readings(readings or str(data / "readings.db"), data=data)
     try:
         if what is What.ACCOUNT:
-            record = None if rain is None else read_record(rain)
+            record = None if rain is None else read_record(rain, site.zone)
             yield account_rows(account(site, read_measured(site, store, start_ms, end_ms, record)), after)
         else:
             make = reading_rows if what is What.READINGS else hourly_rows

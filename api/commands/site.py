@@ -97,7 +97,8 @@ def replay(
     from forecast.replay import replay as run_replay
     from ingest.sitefile import load_site
 
-    table = run_replay(load_site(site), read_record(rain), start_level_m, spill_first=spill_first)
+    described = load_site(site)
+    table = run_replay(described, read_record(rain, described.zone), start_level_m, spill_first=spill_first)
     if out is not None:
         table.to_csv(out, index=False, float_format="%.3f")
     totals = {name: round(float(table[name].sum()), 1) for name in table.columns if name not in ("time", "volume_l")}

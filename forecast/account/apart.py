@@ -15,10 +15,10 @@ from ingest.site import Site
 
 def account_with(site: Site, seen: Measured, record: Path | None) -> Account:
     """The account. record: file that tells the rain of hours without a gauge. Raises RecordFileError."""
-    rain = None if record is None else read_record(record)
+    rain = None if record is None else read_record(record, site.zone)
     return account(site, seen if rain is None else seen.with_rain(rain), rain)
 
 
 def what_if_with(site: Site, seen: Measured, record: Path | None, changes: Sequence[str]) -> WhatIf:
     """The same months with something changed. Raises RecordFileError, SettingsError, SiteFileError."""
-    return what_if(site, seen if record is None else seen.with_rain(read_record(record)), changes)
+    return what_if(site, seen if record is None else seen.with_rain(read_record(record, site.zone)), changes)

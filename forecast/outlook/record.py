@@ -1,21 +1,24 @@
 """A rain record: hourly or daily rain of past years, from a CSV file.
 
-The file has the columns `time` (RFC 3339, start of the interval) and `rain_mm`. A day's rain is
-spread over its hours by a stated rule, see `spread_daily`. An hour without a row is missing,
-which is not zero.
+The file has the columns `time` (RFC 3339, start of the interval) and `rain_mm`. The days of a daily
+record are dates at the site, and their rain is laid on hours by a stated rule, see
+`forecast.outlook.days`. An hour without a row is missing, which is not zero.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 
+from forecast.outlook.days import named_day, spread_days
 from forecast.outlook.limits import MOST_MM_DAY, MOST_MM_HOUR
 from ingest.errors import RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, to_rfc3339
@@ -26,8 +29,8 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
-#: A daily fall is laid on these hours of its day: an even spell around the middle.
-_SPELL: Final = (9, 15)
+#: Midnights of one place are whole days apart but for so much: summer time, and the double one of old. [ms]
+_OFF_MS: Final = 2 * HOUR_MS
 #: Of a first line that is not understood, so much is told.
 _FOUND_LETTERS: Final = 60
 
@@ -65,8 +68,11 @@ class RainRecord:
         return out
 
 
-def read_record(path: Path) -> RainRecord:
-    """Read a rain record. Raises RecordFileError naming the first bad row and the remedy."""
+def read_record(path: Path, zone: ZoneInfo) -> RainRecord:
+    """Read a rain record; `zone` is the site's, whose dates the days of a daily record are.
+
+    Raises RecordFileError naming the first bad row and the remedy.
+    """
     import pandas as pd  # noqa: PLC0415 - 60 MB, and only where a record is read
 
     try:
@@ -88,49 +94,54 @@ def read_record(path: Path) -> RainRecord:
     _refuse(path, table, rain < 0, "rain of 0 mm or more; leave it empty where it is not known")
     _refuse(path, table, times.duplicated(), "each time once")
     series = pd.Series(rain.to_numpy(dtype=float), index=pd.DatetimeIndex(times)).sort_index()
-    return _hourly(path, series)
+    earliest = pd.Timestamp(table["time"].iloc[int(times.argmin())]).to_pydatetime(warn=False)
+    return _hourly(path, series, named_day(earliest, zone), zone)
 
 
-def read_records(paths: Mapping[str, Path]) -> dict[str, RainRecord]:
-    """Several of them, by any key. Raises RecordFileError."""
-    return {key: read_record(path) for key, path in paths.items()}
+def read_records(paths: Mapping[str, Path], zones: Mapping[str, ZoneInfo]) -> dict[str, RainRecord]:
+    """Several of them, by any key, of sites in these zones. Raises RecordFileError."""
+    return {key: read_record(path, zones[key]) for key, path in paths.items()}
 
 
-def spread_daily(rain_mm: Floats) -> Floats:
-    """Hourly rain from daily: an even spell from 09 to 15 h of the day. (D,) → (24·D,) [mm], totals kept
-
-    A day's rain that fell in minutes is understated in its peak: gutters and first flush look
-    better than they are.
-    """
-    hours = np.where(np.isnan(rain_mm), np.nan, 0.0)[:, None].repeat(24, axis=1)
-    hours[:, _SPELL[0] : _SPELL[1]] += rain_mm[:, None] / (_SPELL[1] - _SPELL[0])
-    return np.asarray(hours.ravel())
-
-
-def _hourly(path: Path, series: pd.Series[float]) -> RainRecord:
+def _hourly(path: Path, series: pd.Series[float], first: date, zone: ZoneInfo) -> RainRecord:
     times = series.index.to_numpy(dtype="datetime64[ms]").astype(np.int64)
     steps, counts = np.unique(np.diff(times), return_counts=True)
     step = int(steps[np.argmax(counts)]) if len(steps) else HOUR_MS
-    if step not in (HOUR_MS, DAY_MS):
+    daily = abs(step - DAY_MS) <= _OFF_MS
+    if step != HOUR_MS and not daily:
         raise RecordFileError(f"{path}: the rows are {step / HOUR_MS:g} h apart; give hourly or daily rain")
-    most = MOST_MM_HOUR if step == HOUR_MS else MOST_MM_DAY
-    rain = series.to_numpy(dtype=float)
-    if np.nanmax(rain, initial=0.0) > most:
+    rain = np.asarray(series, dtype=np.float64)
+    if np.nanmax(rain, initial=0.0) > (MOST_MM_DAY if daily else MOST_MM_HOUR):
         row = int(np.nanargmax(rain))
         raise RecordFileError(
             f"{path}: {rain[row]:g} mm at {to_rfc3339(int(times[row]))} is more than ever fell in one step: "
             "is the unit mm?"
         )
+    if daily:
+        return RainRecord(*spread_days(first, _by_day(path, times, rain), zone), path.stem, daily)
     start_ms = int(times[0]) - int(times[0]) % HOUR_MS
-    places = (times - start_ms) // step
-    off_grid = (times - start_ms) % step >= HOUR_MS
-    if step == DAY_MS and off_grid.any():
-        row = int(np.argmax(off_grid))
-        raise RecordFileError(f"{path}: {to_rfc3339(int(times[row]))} does not start a day like the rows before it")
+    return RainRecord(start_ms, _placed((times - start_ms) // HOUR_MS, rain), path.stem)
+
+
+def _by_day(path: Path, times_ms: Integers, rain_mm: Floats) -> Floats:
+    """Rain of each day from the first on; NaN without a row. Times of one place's days, also across summer time."""
+    after = times_ms - times_ms[0]
+    places = (after + DAY_MS // 2) // DAY_MS
+    bad = np.abs(after - places * DAY_MS) > _OFF_MS
+    bad[1:] |= np.diff(places) == 0
+    if bad.any():
+        row = int(np.argmax(bad))
+        raise RecordFileError(
+            f"{path}: {to_rfc3339(int(times_ms[row]))} does not start a day like the rows before it; "
+            "write the date alone, such as 2026-03-01, and each date once"
+        )
+    return _placed(places, rain_mm)
+
+
+def _placed(places: Integers, rain_mm: Floats) -> Floats:
     filled = np.full(int(places[-1]) + 1, np.nan)
-    filled[places] = rain
-    daily = step == DAY_MS
-    return RainRecord(start_ms, spread_daily(filled) if daily else filled, path.stem, daily)
+    filled[places] = rain_mm
+    return filled
 
 
 def _refuse(path: Path, table: pd.DataFrame, bad: pd.Series[bool], expected: str) -> None:

@@ -12,4 +12,4 @@ from ingest.site import Site
 
 def design_check_with(site: Site, record: Path | None) -> DesignCheck:
     """Over the record of a file, or the site's monthly means without one. Raises RecordFileError, SettingsError."""
-    return design_check(site, None if record is None else read_record(record))
+    return design_check(site, None if record is None else read_record(record, site.zone))

@@ -37,7 +37,7 @@ OVERFLOW_YEARS: Final = 10
 
 def gutters(figures: Figures) -> Iterator[Finding]:
     """Against the design rain of EN 12056-3, and against the record's hardest hour."""
-    # Invented rain, or a day's laid on six hours, has no hardest hour that means anything.
+    # Invented rain, or a day's laid on a few hours, has no hardest hour that means anything.
     real = not figures.stand_in and not figures.daily
     worst_mm = figures.storms.hardest_hour_mm * figures.storms.peak_high if real else 0.0
     for one in figures.gutters:

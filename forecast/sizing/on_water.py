@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from forecast.model.plan import Plan
+from forecast.outlook.days import SPELL_BEGINS_H, SPELL_H
 from forecast.sizing.batch import Lever
 from forecast.sizing.curves import pays
 from forecast.sizing.finding import Finding
@@ -88,9 +89,12 @@ def _rain(figures: Figures) -> Iterator[Finding]:
         yield Finding("basis", "rain", text)
     if figures.daily:
         text = say(
-            "The record is daily: each day's rain is laid on six hours, so gutters, first flush and overflow look "
-            "better than they are."
-        )
+            "The record is daily: each day's rain is laid evenly on the hours from {begins} to {ends} at the site. "
+            "What roofs lose to wetting, first flush and what reaches the tanks rest on this: where hourly rain could "
+            "be compared, a year came near it; a single rain may be far off. Gutters and overflow may look better "
+            "than they are.",
+            begins=number(SPELL_BEGINS_H), ends=number(SPELL_BEGINS_H + SPELL_H),
+        )  # fmt: skip
         yield Finding("basis", "rain", text)
     if figures.left_out:
         text = say(

@@ -20,9 +20,9 @@ RETURN_YEARS: Final = (2, 5, 10, 30, 100)
 MOST_TIMES_RECORD: Final = 2.0
 #: How much harder it may rain within an hour than in its mean, where nobody knows (common practice, no
 #: source): 10-minute over hourly depths of one return period, times six. Of daily rain that was laid on
-#: six hours, up to six times more.
+#: three hours, up to three times more.
 PEAK_RANGE: Final = (1.5, 4.0)
-DAILY_PEAK_RANGE: Final = (3.0, 24.0)
+DAILY_PEAK_RANGE: Final = (1.5, 12.0)
 #: EN 12056-3: 0.021 L/s per m² is an example of a design rain in countries without statistics. [mm/h]
 DESIGN_RAIN_MM_H: Final = 75.0
 #: Nominal diameters of half-round gutters. [mm]

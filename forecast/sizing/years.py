@@ -7,7 +7,7 @@ a year with too many unknown hours is left out, and the few of others are taken 
 from __future__ import annotations
 
 import itertools
-from datetime import datetime
+from datetime import date
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -15,10 +15,11 @@ import numpy.typing as npt
 
 from forecast.model.draw import local_hours
 from forecast.model.peaks import peak_factor
+from forecast.outlook.days import first_hour_ms
 from forecast.outlook.monthly import monthly_outlook
 from forecast.outlook.record import RainRecord
 from ingest.errors import RecordFileError
-from ingest.instants import HOUR_MS, from_datetime, to_datetime
+from ingest.instants import HOUR_MS, to_datetime
 from ingest.site import Site
 
 Floats = npt.NDArray[np.float64]
@@ -127,9 +128,7 @@ def _starts(site: Site, record: RainRecord, month: int) -> list[int]:
 
 
 def _midnight(site: Site, year: int, month: int) -> int:
-    """The first full hour of UTC in a local month: an hour that begins before midnight is of the month before."""
-    edge = from_datetime(datetime(year, month, 1, tzinfo=site.zone))
-    return edge + -edge % HOUR_MS
+    return first_hour_ms(date(year, month, 1), site.zone)
 
 
 def _year(record: RainRecord, begin_ms: int, end_ms: int) -> Year:

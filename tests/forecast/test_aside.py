@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -25,7 +26,7 @@ NOW_MS = from_rfc3339("2026-11-10T10:25:00Z")
 def test_what_is_done_aside_comes_back(tmp_path: Path) -> None:
     file = tmp_path / "shed.csv"
     file.write_text("time,rain_mm\n2026-01-01T00:00:00Z,1.5\n2026-01-01T01:00:00Z,\n")
-    found = aside("forecast.outlook.record:read_records", {"shed": file})
+    found = aside("forecast.outlook.record:read_records", {"shed": file}, {"shed": ZoneInfo("Europe/London")})
     assert isinstance(found["shed"], RainRecord)
     np.testing.assert_array_equal(found["shed"].rain_mm, [1.5, np.nan])
 
@@ -34,7 +35,7 @@ def test_our_own_errors_come_back_as_they_are(tmp_path: Path) -> None:
     file = tmp_path / "shed.csv"
     file.write_text("time,rain_mm\n2026-01-01T00:00:00Z,-1\n")
     with pytest.raises(RecordFileError, match="data row 1"):
-        aside("forecast.outlook.record:read_records", {"shed": file})
+        aside("forecast.outlook.record:read_records", {"shed": file}, {"shed": ZoneInfo("Europe/London")})
 
 
 def test_a_process_that_dies_is_an_error_of_ours(capfd: pytest.CaptureFixture[str]) -> None:

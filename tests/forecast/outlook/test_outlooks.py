@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -10,12 +11,13 @@ import pytest
 from forecast.outlook.ensemble import Outlook
 from forecast.outlook.history import history_outlook
 from forecast.outlook.monthly import monthly_outlook
-from forecast.outlook.record import RainRecord, read_record, spread_daily
+from forecast.outlook.record import RainRecord, read_record
 from ingest.errors import ForecastUnavailable, RecordFileError
 from ingest.instants import DAY_MS, HOUR_MS, from_rfc3339, to_datetime
 from tests.spoken import spoken
 
 START_MS = from_rfc3339("2020-01-01T00:00:00Z")
+UTC = ZoneInfo("UTC")
 
 
 def written(tmp_path: Path, text: str) -> Path:
@@ -28,7 +30,8 @@ def test_an_hourly_record_keeps_its_gaps(tmp_path: Path) -> None:
     record = read_record(
         written(
             tmp_path, "time,rain_mm\n2020-01-01T00:00:00Z,1.5\n2020-01-01T01:00:00Z,\n2020-01-01T04:00:00+01:00,2\n"
-        )
+        ),
+        UTC,
     )
     assert record.start_ms == START_MS
     np.testing.assert_array_equal(record.rain_mm, [1.5, np.nan, np.nan, 2.0])
@@ -37,13 +40,13 @@ def test_an_hourly_record_keeps_its_gaps(tmp_path: Path) -> None:
 
 def test_a_daily_record_is_spread_and_its_totals_are_kept(tmp_path: Path) -> None:
     record = read_record(
-        written(tmp_path, "time,rain_mm\n2020-01-01T00:00:00Z,12\n2020-01-02T00:00:00Z,\n2020-01-03T00:00:00Z,6\n")
+        written(tmp_path, "time,rain_mm\n2020-01-01T00:00:00Z,12\n2020-01-02T00:00:00Z,\n2020-01-03T00:00:00Z,6\n"),
+        UTC,
     )
     assert record.daily
     assert len(record.rain_mm) == 72
     assert record.rain_mm[:24].sum() == pytest.approx(12.0)
     assert np.isnan(record.rain_mm[24:48]).all()
-    assert spread_daily(np.array([24.0])).max() == pytest.approx(4.0)
 
 
 @pytest.mark.parametrize(
@@ -61,12 +64,12 @@ def test_a_daily_record_is_spread_and_its_totals_are_kept(tmp_path: Path) -> Non
 )
 def test_a_bad_record_is_refused_with_row_and_remedy(tmp_path: Path, text: str, said: str) -> None:
     with pytest.raises(RecordFileError, match=said):
-        read_record(written(tmp_path, text))
+        read_record(written(tmp_path, text), UTC)
 
 
 def test_no_file_is_a_clear_error(tmp_path: Path) -> None:
     with pytest.raises(RecordFileError, match=r"nowhere\.csv"):
-        read_record(tmp_path / "nowhere.csv")
+        read_record(tmp_path / "nowhere.csv", UTC)
 
 
 def years(count: int) -> RainRecord:

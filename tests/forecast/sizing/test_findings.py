@@ -237,6 +237,6 @@ def test_an_hourly_record_of_years_knows_its_own_peaks_and_a_daily_one_does_not(
     hourly = design_check(site_of(), record).figures.storms
     assert hourly.peak_known
     daily = design_check(site_of(), replace(record, daily=True))
-    assert (daily.figures.storms.peak_known, daily.figures.storms.peak_high) == (False, 24.0)
-    assert any("within the hour 3 to 24 times that" in line for line in said(daily, site_of(), "result"))
+    assert (daily.figures.storms.peak_known, daily.figures.storms.peak_high) == (False, 12.0)
+    assert any("within the hour 1.5 to 12 times that" in line for line in said(daily, site_of(), "result"))
     assert any(line.startswith("Hourly rain hides its peaks") for line in said(daily, site_of(), "basis"))
