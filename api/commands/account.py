@@ -56,7 +56,7 @@ def account(
     from ingest.sitefile import load_site
 
     described = load_site(site)
-    record = None if rain is None else read_record(rain, site.zone)
+    record = None if rain is None else read_record(rain, described.zone)
     seen = measured(described, readings or str(data / "readings.db"), data, start, end, record)
     result: Account | WhatIf = what_if(described, seen, changes) if changes else make_account(described, seen, record)
     if as_json:

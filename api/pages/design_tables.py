@@ -92,8 +92,8 @@ def storm_table(figures: Figures, speaker: Speaker) -> Table:
     ]
     caption = (
         say(
-            "Overflow, mean of the hardest hour, of a daily record laid on six hours: real hours are harder, and a "
-            "forecast may show harder ones; with a question mark: rarer than the record can say"
+            "Overflow, mean of the hardest hour, of a daily record laid on three hours: real hours may be harder, and "
+            "a forecast may show harder ones; with a question mark: rarer than the record can say"
         )
         if figures.daily
         else say("Overflow, mean of the hardest hour; with a question mark: rarer than the record can say")
