@@ -107,7 +107,7 @@ def test_a_season_of_monthly_means_says_what_its_chances_are_worth(skerrow_head:
         season = season_outlook(skerrow_head, record, NOW_MS, 240, 10, np.random.default_rng(1))
         return spoken(season.notes)
 
-    assert any("means, which hide dry spells" in note and "13 %" in note and "in 19 %" in note for note in notes(None))
+    assert any("means, which hide dry spells" in note and "14 %" in note and "in 18 %" in note for note in notes(None))
     assert notes(record) == []
 
 
