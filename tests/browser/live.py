@@ -46,6 +46,8 @@ from tests.faults.rig import Collecting
 T = TypeVar("T")
 
 SITE = "skerrow-head"
+#: What somebody notes on the site's log.
+NOTE = "The valve is stiff."
 NAME, PASSWORD = "Ada", "seven seals of rain"
 EVERY_MS = 15 * MINUTE_MS
 _FORECAST_S, _ALARMS_S = 2.0, 0.3

@@ -11,7 +11,7 @@ import re
 from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.conftest import OpenPage
-from tests.browser.live import NAME, PASSWORD, SITE, Live, until
+from tests.browser.live import NAME, NOTE, PASSWORD, SITE, Live, until
 from tests.browser.looking import open_all, violations, width_beyond
 
 NARROW = {"width": 320, "height": 568}
@@ -101,14 +101,16 @@ def _acknowledge_and_write_down(page: Page) -> None:
     form = page.locator("form[action$='/log']")
     assert form.get_by_role("textbox", name="By whom").input_value() == NAME
     form.get_by_role("combobox", name="What").select_option("backup-closed borehole")
-    form.get_by_role("textbox", name="Note").fill("The valve is stiff.")
+    form.get_by_role("textbox", name="Note").fill(NOTE)
     form.get_by_role("button", name="Write down").click()
     closed = page.locator("main p").filter(has_text="the borehole is closed since")
     expect(closed).to_contain_text(f"written down by {NAME}")
     page.get_by_text("Write down what was done").click()
     form.get_by_role("combobox", name="What").select_option("upkeep clean-gutters")
     form.get_by_role("button", name="Write down").click()
-    expect(page.locator("main li").filter(has_text="clean-gutters")).to_have_text(re.compile(f"last done .* by {NAME}"))
+    due = page.locator("main li").filter(has_text="clean-gutters: due")
+    expect(due).to_have_text(re.compile(f"last done .* by {NAME}"))
+    expect(page.locator("main li").filter(has_text="Upkeep done: clean-gutters")).to_have_count(1)  # in the log
 
 
 def _sign_out_and_in(page: Page) -> None:

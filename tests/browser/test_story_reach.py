@@ -17,7 +17,7 @@ from playwright.sync_api import Browser, Page
 from api.languages.language import HERE
 from ingest.instants import DAY_MS
 from ingest.sitefile import load_site
-from tests.browser.live import SITE, Live
+from tests.browser.live import NOTE, SITE, Live
 from tests.browser.looking import all_words, open_all, width_beyond
 from tests.browser.paper import Paper, printed
 from tests.conftest import SITES
@@ -154,9 +154,9 @@ def _words(texts: str | list[str] | tuple[str, ...]) -> set[str]:
 
 
 def _without_names(words: str) -> str:
-    """Without what stands in the site file, which nobody translates."""
+    """Without what stands in the site file, and what somebody noted: nobody translates these."""
     site = load_site(SITES / f"{SITE}.toml")
-    names = {*_strings(site.model_dump()), *(sensor.id for sensor in site.sensor), "{time}"}
+    names = {*_strings(site.model_dump()), *(sensor.id for sensor in site.sensor), "{time}", NOTE}
     for name in sorted(names, key=len, reverse=True):
         words = words.replace(name, "")
     return words

@@ -43,7 +43,11 @@ WITHIN_S: Final = 1.0
 
 
 class Tides(MemoryReadings):
-    """A tank whose level is a function of time: brimful, low, brimful, low."""
+    """A tank whose level is a function of time: brimful, low, brimful, low; until now, and not beyond."""
+
+    def __init__(self, now_ms: int) -> None:
+        super().__init__()
+        self._now_ms = now_ms
 
     def latest(self, site: str, until_ms: int) -> dict[str, Reading]:
         time_ms = until_ms - until_ms % EVERY_MS
@@ -53,7 +57,7 @@ class Tides(MemoryReadings):
         self, site: str, sensor: str, start_ms: int, end_ms: int, *, limit: int = 100_000, usable: bool = True
     ) -> list[Reading]:
         first = start_ms + -start_ms % EVERY_MS
-        times = range(first, end_ms, EVERY_MS) if sensor == LEVEL else range(0)
+        times = range(first, min(end_ms, self._now_ms + 1), EVERY_MS) if sensor == LEVEL else range(0)
         return [Reading(site, time_ms, sensor, level_m(time_ms)) for time_ms in times][:limit]
 
 
@@ -63,7 +67,7 @@ def level_m(time_ms: int) -> float:
 
 def live(settings: Settings, sites: Mapping[str, Site], recipients: Recipients, now_ms: int) -> None:
     """Watch and deliver, again and again, until killed."""
-    records, readings = Records(settings.records), Tides()
+    records, readings = Records(settings.records), Tides(now_ms)
 
     def clock() -> int:
         return now_ms

@@ -44,7 +44,7 @@ def _check(process: Collecting, device: Any) -> None:
     suspect = {reading.value: flag_words(reading.flags) for reading in readings if not reading.usable}
     assert suspect == {1.1: ["dated in the future"], 3.5: ["outside the range that is possible here"]}
     reasons = {reject.topic: reject.reason for reject in process.store.rejects()}
-    assert "site 'no-such-site' is unknown" in reasons["ullage/no-such-site/post-1/senml"]
+    assert "no site is called 'no-such-site'" in reasons["ullage/no-such-site/post-1/senml"]
     assert reasons[GOOD].startswith("not JSON")
     assert "record 1: post-1/level: NaN or infinity is no value" in reasons[CBOR]
     assert process.store.latest("skerrow-head", (now + 60) * 1000)["post-1/level"].value == 1.0
