@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import os
 import pwd
@@ -97,11 +98,12 @@ class Postgres:
     def kill(self) -> None:
         """As when the power goes, but for the disk."""
         assert self._process is not None
-        for child in subprocess.run(
-            ["pgrep", "-P", str(self._process.pid)], capture_output=True, text=True, check=False
-        ).stdout.split():
-            os.kill(int(child), signal.SIGKILL)
+        own = ["pgrep", "-P", str(self._process.pid)]
+        children = subprocess.run(own, capture_output=True, text=True, check=False).stdout.split()
         self._process.kill()
+        for child in children:
+            with contextlib.suppress(ProcessLookupError):  # they end by themselves when their parent is gone
+                os.kill(int(child), signal.SIGKILL)
         self._process.wait(20)
 
     def stop(self) -> None:
