@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.continuity import topic_of
+from ingest.natsconfig import DEVICE
 from ingest.payload import BY_BROKER
 from ingest.reading import Reject
 from ingest.store.readings import ReadingStore
@@ -27,6 +28,8 @@ _MOST_BYTES: Final = 200_000
 _MOST_TOLD: Final = 1_000
 _CLIENT: Final = re.compile(r'\[ERR\] (?P<address>\S+):\d+ - mid:\d+ - "(?P<client>.*?)" - (?P<what>.+)$')
 _PUBLISH: Final = re.compile(r'Publish Violation - Subject "(?P<subject>.*)"$')
+#: Names that devices have; anything else may be a password in the place of the name, and is not shown.
+_NAME: Final = re.compile(rf"{DEVICE}|[^/]{{1,40}}/[^/]{{1,40}}")
 _PASSWORD: Final = re.compile(r'authentication error - User "(?P<user>.*)"$')
 _NO_NAME: Final = ("authentication error", "empty user name not allowed")
 _CUT_OFF: Final = ("character not supported for MQTT topics", "invalid character in client ID")
@@ -87,10 +90,12 @@ class Refusals:
                 f"{self._prefix}/SITE/DEVICE/senml, by its own SITE and DEVICE, and to topics that its site file names"
             )
         elif (gave := _PASSWORD.search(what)) is not None:
-            topic = f"{self._prefix}/{gave['user']}"
+            named = _NAME.fullmatch(gave["user"])
+            topic = f"{self._prefix}/{named[0]}" if named else self._prefix
+            called = f"called {named[0]!r}" if named else "whose name is none of a device (name and password swapped?)"
             why = (
-                f"somebody at {address} called {gave['user']!r} gave a name or a password that the broker does not "
-                "know: give what `ullage token device SITE/DEVICE` printed, or let it print a new one"
+                f"somebody at {address} {called} gave a name or a password that the broker does not know: give what "
+                "`ullage token device SITE/DEVICE` printed, or let it print a new one"
             )
         elif what.startswith(_NO_NAME):
             topic, why = self._prefix, f"somebody at {address} gave no name: a device has a user and a password"

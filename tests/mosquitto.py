@@ -9,9 +9,9 @@ import socket
 import subprocess
 import time
 from pathlib import Path
-from types import TracebackType
 
 from ingest.broker import COLLECTOR, DEVICE
+from tests.running import Running
 
 _START_S = 10.0
 _SETTINGS = """user {user}
@@ -28,7 +28,7 @@ sys_interval 1
 """
 
 
-class Mosquitto:
+class Mosquitto(Running):
     """Start it, kill it, start it again: what it saved is there.
 
     queued  most messages that it keeps for one session; beyond it they are dropped
@@ -83,12 +83,3 @@ class Mosquitto:
         if self._process is not None and self._process.poll() is None:
             self._process.terminate()
             self._process.wait(10)
-
-    def __enter__(self) -> Mosquitto:
-        self.start()
-        return self
-
-    def __exit__(
-        self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
-    ) -> None:
-        self.stop()

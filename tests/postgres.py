@@ -13,11 +13,11 @@ import subprocess
 import tempfile
 import time
 from pathlib import Path
-from types import TracebackType
 
 import sqlalchemy as sa
 
 from ingest.store.records import Records
+from tests.running import Running
 
 USER, PASSWORD = "ullage", "postgres secret"
 _START_S = 60.0
@@ -32,7 +32,7 @@ def _program(name: str) -> str:
     return program
 
 
-class Postgres:
+class Postgres(Running):
     """Start it, kill it, start it again: what it committed is there."""
 
     def __init__(self, port: int) -> None:
@@ -119,12 +119,3 @@ class Postgres:
         with engine.connect() as connection:
             done = connection.exec_driver_sql(statement)
             return done.returns_rows and done.first() is not None
-
-    def __enter__(self) -> Postgres:
-        self.start()
-        return self
-
-    def __exit__(
-        self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
-    ) -> None:
-        self.stop()

@@ -99,9 +99,10 @@ class Gatherer:
 
         new  it was never heard before: then one reading may be a device that has yet to ask the time
         """
+        fewest = 2 if new else 1
         sent = self._readings.range(site.id, sensor.id, now_ms - limit_ms, now_ms + DAY_MS, usable=False)
         spoilt = [reading for reading in sent if not reading.usable]
-        if len(spoilt) > new:
+        if len(spoilt) >= fewest:
             return spoilt[-1]
         return self._arriving(site, sensor, now_ms, limit_ms)
 

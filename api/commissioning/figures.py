@@ -7,6 +7,7 @@ from typing import Final
 
 from ingest import saying
 from ingest.saying import Figure
+from ingest.units import MINUTES_PER_HOUR
 
 _MAKERS: Final[dict[str, Callable[[float], Figure]]] = {
     "m": saying.metres,
@@ -22,7 +23,7 @@ _FINE: Final[dict[str, Callable[[float], Figure]]] = {"L": saying.litres_fine, "
 def figure_of(unit: str, value: float) -> Figure:
     """A value in its unit, as a person reads it off."""
     if unit == "L/h":
-        return saying.litres_a_minute(value / 60)
+        return saying.litres_a_minute(value / MINUTES_PER_HOUR)
     return _MAKERS.get(unit, saying.number)(value)
 
 

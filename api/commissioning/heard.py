@@ -30,7 +30,7 @@ _AHEAD_STEP_MS: Final = 10 * MINUTE_MS
 def late(sensor: Sensor, newest: Reading, now_ms: int) -> list[Saying]:
     """Nothing more has come; or it has, with a time that is hours old."""
     age_ms = now_ms - newest.time_ms
-    if age_ms <= _late_ms(sensor):
+    if age_ms <= late_ms(sensor):
         return []
     said = [say("Nothing more has come for {age}.", age=saying.duration(age_ms))]
     if not newest.flags & TIME_OF_ARRIVAL:
@@ -53,7 +53,7 @@ def is_ahead(reading: Reading, now_ms: int) -> bool:
 def dated_ahead(sensor: Sensor, readings: Sequence[Reading], now_ms: int) -> Ahead | None:
     """Of readings, oldest first: that only those dated in the future are new. None: the clock is right, or is again."""
     ahead = [reading for reading in readings if is_ahead(reading, now_ms)]
-    fresh_ms = now_ms - _late_ms(sensor)
+    fresh_ms = now_ms - late_ms(sensor)
     if not ahead or any(reading.usable and reading.time_ms >= fresh_ms for reading in readings):
         return None
     newest = ahead[-1]
@@ -118,7 +118,7 @@ def waits(sensor: Sensor, by_hand: Comparison | None, newest: Reading, now_ms: i
     """An amount written down before the sensor has spoken again cannot be compared yet."""
     if by_hand is None or by_hand.agrees or not is_amount(sensor) or newest.time_ms >= by_hand.time_ms:
         return []
-    if now_ms - by_hand.time_ms > _late_ms(sensor):
+    if now_ms - by_hand.time_ms > late_ms(sensor):
         return []
     return [
         say(
@@ -167,5 +167,6 @@ def _is_mended(readings: Sequence[Reading]) -> bool:
     return all(reading.usable for reading in last)
 
 
-def _late_ms(sensor: Sensor) -> int:
+def late_ms(sensor: Sensor) -> int:
+    """After how long without a reading something is wrong with a sensor. [ms]"""
     return max(_LATE_AT_LEAST_MS, round(_LATE_INTERVALS * 1_000 * sensor.every_s))

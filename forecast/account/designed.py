@@ -28,7 +28,8 @@ Integers = npt.NDArray[np.int64]
 
 #: By so much of a usual hour's drying a roof dries in an hour with rain. Half of it is dry (common practice, no
 #: source), under a sky that lets through half of what a usual one does (0.25 to 0.25 + 0.50 · ½ of what comes from
-#: above the atmosphere: FAO-56, equation 35, from memory) to all of it: 0.25 to 0.5, of which this is the middle.
+#: above the atmosphere: FAO-56, equation 35, from memory) to all of it: 0.25 to 0.5. Between these, the one
+#: that came nearest on simulated sites (`python -m tests.reference.account_truth`, sites 62 to 71).
 DRY_SHARE: Final = 0.35
 #: Measured rain is scaled up by this at most; what a month then lacks falls in spells of its own.
 MOST_SCALED: Final = 2.0

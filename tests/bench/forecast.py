@@ -196,9 +196,18 @@ def cold_start_s() -> float:
             "store = SqliteStore(Path(folder) / 'readings.db', writer=False)\n"
             f"assert not Worker({{'site-0': site}}, store, records, {{}}, lambda: {NOW_MS}).round()\n"
         )
-        begun = time.perf_counter()
-        subprocess.run([sys.executable, "-c", code, folder], check=True, cwd=ROOT)
-        return round(time.perf_counter() - begun, 2)
+        return round(_run_s(code, folder), 2)
+
+
+def cold_imports_s() -> float:
+    """What of it is Python's own: a process that only imports the same. [s]"""
+    return round(_run_s("import forecast.predict, forecast.worker, ingest.sitefile, ingest.store.sqlite"), 2)
+
+
+def _run_s(code: str, *arguments: str) -> float:
+    begun = time.perf_counter()
+    subprocess.run([sys.executable, "-c", code, *arguments], check=True, cwd=ROOT)
+    return time.perf_counter() - begun
 
 
 def measure(*, times: int, batch: int, most: int, worker_sites: int) -> dict[str, Any]:
@@ -208,6 +217,7 @@ def measure(*, times: int, batch: int, most: int, worker_sites: int) -> dict[str
         "ms_a_site_by_number_of_sites": linear(most),
         "worker": worker(worker_sites),
         "cold_start_s": cold_start_s(),
+        "cold_imports_s": cold_imports_s(),
     }
 
 

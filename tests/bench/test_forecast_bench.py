@@ -34,11 +34,12 @@ def test_the_kernel_is_far_ahead_and_the_worker_keeps_up() -> None:
     figures = measure(times=200, batch=20, most=100, worker_sites=20)
     for site in figures["kernel"].values():
         assert site["times_plain_python"] > 500
-        assert site["with_figures_ms"] < 6 * site["kernel_ms"]
+        assert site["with_figures_ms"] < 4 * site["kernel_ms"]
     whole = figures["kernel"]["skerrow-head"]
     assert whole["times_numpy"] > 5
     one, many = (figures["ms_a_site_by_number_of_sites"][count] for count in ("10", "100"))
     assert many == pytest.approx(one, rel=1.0)
     # Reading, deciding and writing a site cost so many times its members' run.
-    assert 1e3 / figures["worker"]["sites_per_core_s"] < 150 * whole["with_figures_ms"]
-    assert figures["cold_start_s"] > 0
+    assert 1e3 / figures["worker"]["sites_per_core_s"] < 100 * whole["with_figures_ms"]
+    # Were the kernel compiled at each start, that would be tens of seconds.
+    assert figures["cold_start_s"] < 5 * figures["cold_imports_s"]

@@ -34,7 +34,7 @@ SITES = Path(__file__).parents[2] / "deploy" / "sites"
 NOW_MS: Final = 1_795_600_000_000
 #: One payload, whatever its size, may cost so many times what the standard library takes to read a plain pack of
 #: some 250 kB. By the thread's own clock, and the least of some tries: a machine that pauses is no payload that costs.
-MOST_TIMES: Final = 100
+MOST_TIMES: Final = 50
 _TRIES: Final = 5
 _STORED_SHARE: Final = 0.1
 _BATCH: Final = 200

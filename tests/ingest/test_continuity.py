@@ -46,6 +46,16 @@ def order_of(filters: Sequence[str]) -> Callable[[Broker], object]:
     return lambda broker: renew_session(broker, COLLECTOR, CLIENT, filters)
 
 
+def subjects(filters: Sequence[str]) -> set[str]:
+    """What the broker subscribes the collector to, for these."""
+    return {f"$MQTT.msgs.{subject}" for name in filters for subject in subjects_of(name)}
+
+
+def subscriptions(broker: Broker) -> set[str]:
+    with broker.keeper() as keeper:
+        return set(keeper.subscriptions().values())
+
+
 def send(broker: Broker, count: int) -> set[bytes]:
     """What the broker acknowledged of so many messages and some more."""
     with publishing(broker.url(DEVICE), 2000.0, lambda number: b"%d of %d" % (number, count)) as publisher:
@@ -89,22 +99,27 @@ def test_what_waits_and_what_comes_is_kept_whatever_the_broker_lost(
         after = send(again, 20)
         got = collect(again, before | after)
         with again.keeper() as keeper:
-            assert set(keeper.subscriptions().values()) == {
-                f"$MQTT.msgs.{subject}" for name in FILTERS for subject in subjects_of(name)
-            }
+            assert set(keeper.subscriptions().values()) == subjects(FILTERS)
             until(lambda: not list(keeper.waiting(keeper.last_place())), "empty stream")
     assert set(got) == before | after
     assert len(got) == len(before | after)
     assert ("waiting messages put in again" in caplog.text) == renewed
 
 
-def test_what_waits_for_a_subscription_that_is_wanted_no_more_comes_once_by_the_new_one(tmp_path: Path) -> None:
+def test_a_subscription_that_is_wanted_no_more_ends_when_nothing_waits_for_it(tmp_path: Path) -> None:
     before = ("ullage/+/+/senml", "ullage/+", "orchard/lower.post/state")
-    topics = ("ullage/#", "orchard/#")
-    with Broker(tmp_path / "broker", port=0, topics=topics, before_open=order_of(before)) as broker:
+
+    def started(filters: Sequence[str]) -> Broker:
+        return Broker(tmp_path / "broker", port=0, topics=("ullage/#", "orchard/#"), before_open=order_of(filters))
+
+    with started(before) as broker:
         waits = send(broker, 50)
-    with Broker(tmp_path / "broker", port=0, topics=topics, before_open=order_of(FILTERS)) as again:
-        comes = send(again, 20)
-        got = collect(again, waits | comes)
-    assert set(got) == waits | comes
-    assert len(got) == len(waits | comes)
+    with started(FILTERS) as again:
+        assert len(subscriptions(again)) == 5  # of both
+        assert set(collect(again, waits)) == waits
+    with started(FILTERS) as at_last:
+        assert subscriptions(at_last) == subjects(FILTERS)
+        comes = send(at_last, 20)
+        got = collect(at_last, comes)
+    assert set(got) == comes
+    assert len(got) == len(comes)

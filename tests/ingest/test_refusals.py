@@ -98,6 +98,20 @@ def test_who_tries_a_thousand_names_fills_no_table(tmp_path: Path, store: Sqlite
     assert len(store.rejects()) == 20
 
 
+def test_a_password_in_the_place_of_the_name_is_not_shown(tmp_path: Path, store: SqliteStore) -> None:
+    log_file = tmp_path / "nats.log"
+    refusals = Refusals(log_file, "ullage", store)
+    users = ("jNrYdFZ8O1SZfY36AfIAk7KSE2eZv9AT", "device", POST)
+    log_file.write_text(
+        "".join(f'[7] now [ERR] 192.0.2.7:4 - mid:1 - "x" - authentication error - User "{user}"\n' for user in users)
+    )
+    refusals.work(NOW)
+    found = {reject.topic: reject.reason for reject in store.rejects()}
+    assert set(found) == {"ullage", "ullage/device", f"ullage/{POST}"}
+    assert "name and password swapped?" in found["ullage"]
+    assert not any(users[0] in reason for reason in found.values())
+
+
 def test_who_gives_no_name_or_an_odd_one_is_told(tmp_path: Path, store: SqliteStore) -> None:
     log_file = tmp_path / "nats.log"
     refusals = Refusals(log_file, "ullage", store)

@@ -35,11 +35,20 @@ def test_seven_records_of_several_climates_are_what_they_are_said_to_be() -> Non
     ("what", "way", "most"),
     [
         (LEVEL[1], PLAIN, 0.98), (LEVEL[3], NAIVE, 0.70), (LEVEL[7], NAIVE, 0.53), (LEVEL[14], NAIVE, 0.42),
-        (EMPTY, NAIVE, 0.40), (LEVEL[3], MEAN_RAIN, 0.62), (EMPTY, MEAN_RAIN, 0.75), (OVERFLOW, MEAN_RAIN, 0.70),
+        (EMPTY, NAIVE, 0.40), (LEVEL[3], MEAN_RAIN, 0.62), (EMPTY, MEAN_RAIN, 0.75),
     ],
 )  # fmt: skip
 def test_ours_beats_what_is_done_on_paper(what: str, way: str, most: float) -> None:
     assert tables().ratio(what, way) <= most
+
+
+def test_days_until_overflow_beat_mean_rain() -> None:
+    # Of twice as many issues: how often a tank spills within sixteen days differs much from issue to issue.
+    ways = {OURS: OWN[OURS]}
+    parts = [
+        backtest(house(record), record, every_d=EVERY_D // 2, members=MEMBERS, ways=ways) for record in all_records()
+    ]
+    assert skill(parts).ratio(OVERFLOW, MEAN_RAIN) <= 0.65
 
 
 def test_an_ideal_outlook_makes_day_3_better_by_a_third() -> None:

@@ -8,12 +8,12 @@ import signal
 import subprocess
 import time
 from pathlib import Path
-from types import TracebackType
 
 import httpx
 
 from tests.conftest import find_free_port
 from tests.nginx import nginx_command
+from tests.running import Running
 
 USER, PASSWORD = "ullage", "influx secret"
 #: What a 2.x would have handed out; nginx takes it for the user of 1.x.
@@ -21,7 +21,7 @@ TOKEN = "a-token-of-the-tests=="
 _START_S = 20.0
 
 
-class _Server:
+class _Server(Running):
     """A program that answers HTTP on a port of its own."""
 
     def __init__(self, folder: Path, command: list[str], probe: str) -> None:
@@ -78,11 +78,6 @@ class Influxd(_Server):
         self.ask(f"CREATE USER {USER} WITH PASSWORD '{PASSWORD}' WITH ALL PRIVILEGES")
         return self
 
-    def __exit__(
-        self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
-    ) -> None:
-        self.stop()
-
     def ask(self, statement: str, db: str = "") -> list[dict[str, object]]:
         """The series that a statement gives, without our own client."""
         answer = httpx.post(
@@ -110,15 +105,6 @@ class Nginx(_Server):
         basic = base64.b64encode(f"{USER}:{PASSWORD}".encode()).decode()
         inside = _NGINX.format(port=port, upstream=influxd.port, token=TOKEN, basic=basic)
         super().__init__(folder, nginx_command(folder, inside), f"{self.url}/ping")
-
-    def __enter__(self) -> Nginx:
-        self.start()
-        return self
-
-    def __exit__(
-        self, _kind: type[BaseException] | None, _error: BaseException | None, _tb: TracebackType | None
-    ) -> None:
-        self.stop()
 
 
 _INFLUXD = """
